@@ -1,0 +1,48 @@
+#include "geometry/engine.hpp"
+
+#include <cstddef>
+
+namespace cw {
+
+namespace {
+
+bool is_missing(int position, const std::vector<WheelGap>& gaps) {
+  for (const WheelGap& gap : gaps) {
+    if (position > gap.after_tooth && position <= gap.after_tooth + gap.missing) {
+      return true;
+    }
+  }
+  return false;
+}
+
+}  // namespace
+
+std::vector<WheelTooth> pitched_teeth(int positions, const std::vector<WheelGap>& gaps, double period_deg) {
+  std::vector<WheelTooth> teeth;
+  for (int position = 1; position <= positions; ++position) {
+    if (!is_missing(position, gaps)) {
+      // Multiplied before divided: exact at whole degrees, so that no error adds up along the wheel.
+      teeth.push_back({(position - 1) * period_deg / positions, position});
+    }
+  }
+  return teeth;
+}
+
+std::vector<WheelTooth> listed_teeth(const std::vector<double>& angles_deg) {
+  std::vector<WheelTooth> teeth;
+  for (std::size_t i = 0; i < angles_deg.size(); ++i) {
+    teeth.push_back({angles_deg[i], static_cast<int>(i) + 1});
+  }
+  return teeth;
+}
+
+std::vector<double> even_firing_angles(const std::vector<int>& firing_order, double cycle_deg) {
+  std::vector<double> angles(firing_order.size());
+  for (std::size_t i = 0; i < firing_order.size(); ++i) {
+    const auto cylinder = static_cast<std::size_t>(firing_order[i] - 1);
+    angles.at(cylinder) = static_cast<double>(i) * cycle_deg / static_cast<double>(firing_order.size());
+  }
+  return angles;
+}
+
+}  // namespace cw

@@ -1,0 +1,107 @@
+// One installation as the engine file describes it: wheel, cams, reference, and the limits that judge them.
+// Filled by config/, checked by find_contradiction(); everything in crank degrees unless the name says otherwise.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <vector>
+
+namespace cw {
+
+enum class ActiveEdge : std::uint8_t { falling, rising };
+enum class OffsetBasis : std::uint8_t { piston_stop, verified_mark, unverified };
+enum class ReferenceMark : std::uint8_t { tdc, spark };
+enum class WheelShaft : std::uint8_t { crank, cam };
+
+// A tooth of the wheel (or any feature that gives an active edge), by angle after the reference tooth.
+struct WheelTooth {
+  double angle_deg = 0;  // [0, period_deg) of the wheel, ascending; the first is 0
+  int number = 1;        // as people count: from 1, missing positions counted
+};
+
+// The crank wheel. `teeth` lists the active edges that really exist.
+struct Wheel {
+  std::string channel = "crank";
+  ActiveEdge active_edge = ActiveEdge::falling;
+  WheelShaft shaft = WheelShaft::crank;
+  double period_deg = 360;  // 360 on the crank; 720 for a wheel on the cam of a four-stroke
+  std::vector<WheelTooth> teeth;
+  int positions = 0;        // pitch count with the missing ones; equals teeth.size() for an angle list
+  double trigger_offset_deg = 0;  // [0, 720): the marked reference tooth stands at crank angle 720 - offset
+  OffsetBasis offset_basis = OffsetBasis::unverified;
+  double delay_us = 0;      // known delay of tap and conditioner; subtracted from the edge times
+};
+
+struct CamEdge {
+  double angle_deg = 0;  // crank angle in [0, cycle_deg), phaser parked
+  ActiveEdge edge = ActiveEdge::falling;
+};
+
+struct CamPattern {
+  std::string name;     // for people and for the phase_<name>_deg columns
+  std::string channel;
+  std::vector<CamEdge> edges;   // ascending by angle; both polarities when the file gives rising_deg and falling_deg
+  double phaser_min_deg = 0;    // travel from park, negative = advance (earlier); both 0 for a fixed cam
+  double phaser_max_deg = 0;
+  double tolerance_deg = 8;     // > 0
+  std::optional<int> gear_teeth;  // of the cam gear: one tooth is 720/gear_teeth crank degrees
+  double delay_us = 0;
+};
+
+struct Reference {
+  std::string channel = "ref";
+  ActiveEdge active_edge = ActiveEdge::falling;
+  ReferenceMark marks = ReferenceMark::spark;
+  double period_deg = 720;       // 360: wasted spark
+  double advance_deg = 0;        // locked; the pulse is expected at crank angle -advance
+  std::string advance_from;      // name of a CAN signal instead of advance_deg; empty = locked
+  double delay_us = 0;
+};
+
+struct SourceSpec {
+  std::string driver;   // name in the driver registry
+  std::string address;
+  std::vector<std::pair<std::string, std::string>> channels;  // (channel in this file, device's own name)
+};
+
+// Limits that turn numbers into findings. Each has a key of the same name under [limits] in the engine file.
+struct Limits {
+  double tdc_warning_deg = 1.0;     // |mean TDC deviation| to open tdc-deviation as a warning
+  double tdc_fault_deg = 3.0;       // ... as a fault
+  double hysteresis = 0.5;          // a condition closes below this share of its opening limit
+  int hold_cycles = 8;              // cycles that must agree before a deviation opens or closes
+  double cam_warning_deg = 4.0;     // fixed cam: |phase| to open cam-deviation
+  double margin_warning = 0.25;     // sync margin to open margin-low, running speed only
+  double running_rpm = 400;         // above it margin and deviations are judged against the running limits
+};
+
+struct Engine {
+  std::string name;
+  int cylinders = 4;
+  std::vector<int> firing_order;
+  std::vector<double> firing_angles_deg;  // TDC of each cylinder, indexed as cylinder 1, 2, ...; [0] is 0
+  double cycle_deg = 720;                 // 360: two-stroke
+  Wheel crank;
+  std::vector<CamPattern> cams;
+  std::optional<Reference> reference;
+  std::vector<SourceSpec> sources;
+  Limits limits;
+};
+
+// Teeth of a wheel with `positions` equal pitches over `period_deg`, less the missing ones. Each gap is (number of the
+// last tooth before it, how many are missing): 60-2 is positions = 60, gaps = {{58, 2}}. Positions are numbered from 1,
+// missing ones counted. Requires that gaps do not overlap and leave a tooth at position 1.
+struct WheelGap {
+  int after_tooth = 0;
+  int missing = 0;
+};
+std::vector<WheelTooth> pitched_teeth(int positions, const std::vector<WheelGap>& gaps, double period_deg);
+
+// Teeth at given angles, ascending, the first 0; numbered 1, 2, ...
+std::vector<WheelTooth> listed_teeth(const std::vector<double>& angles_deg);
+
+// TDC angle of each cylinder of an even-firing engine: order {1, 3, 4, 2} over 720 gives {0, 540, 180, 360}.
+std::vector<double> even_firing_angles(const std::vector<int>& firing_order, double cycle_deg);
+
+}  // namespace cw

@@ -1,0 +1,49 @@
+#include "items/observation.hpp"
+
+#include <array>
+
+namespace cw {
+
+namespace {
+
+template <typename Enum, std::size_t N>
+std::string_view name_of(Enum value, const std::array<std::string_view, N>& names) {
+  const auto index = static_cast<std::size_t>(value);
+  return index < N ? names.at(index) : std::string_view("unknown");
+}
+
+}  // namespace
+
+std::string_view to_string(LockState state) {
+  static constexpr std::array<std::string_view, 5> names = {"no-signal", "searching", "revolution-locked",
+                                                            "cycle-locked", "lost"};
+  return name_of(state, names);
+}
+
+std::string_view to_string(FindingKind kind) {
+  static constexpr std::array<std::string_view, 19> names = {
+      "sync-lost",        "sync-regained",  "extra-edge",       "missed-edge",     "noise-burst",
+      "crank-signal-stopped", "engine-stopped", "cam-edge-missing", "cam-extra-edge", "cam-signal-dead",
+      "cam-deviation",    "cam-step",       "crank-wheel-step", "tdc-deviation",   "margin-low",
+      "reference-missing", "edges-dropped", "link-lost",        "clock-trouble"};
+  static_assert(static_cast<std::size_t>(FindingKind::clock_trouble) + 1 == names.size());
+  return name_of(kind, names);
+}
+
+std::string_view to_string(Severity severity) {
+  static constexpr std::array<std::string_view, 3> names = {"info", "warning", "fault"};
+  return name_of(severity, names);
+}
+
+std::string_view to_string(FindingPhase phase) {
+  static constexpr std::array<std::string_view, 3> names = {"open", "close", "single"};
+  return name_of(phase, names);
+}
+
+std::string_view to_string(Attribution attribution) {
+  static constexpr std::array<std::string_view, 7> names = {
+      "none", "sensor-or-wiring", "wheel", "cam-drive", "ecu", "capture-link", "undecided"};
+  return name_of(attribution, names);
+}
+
+}  // namespace cw

@@ -1,0 +1,141 @@
+// What flows out of the core: findings, cycles, seconds and state changes, and the interface that receives them.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <utility>
+#include <vector>
+
+namespace cw {
+
+// Lock states, DESIGN 2.
+enum class LockState : std::uint8_t {
+  no_signal,          // nothing for max(1 s, 4 expected intervals)
+  searching,          // edges come, position not known
+  revolution_locked,  // position known within 360 degrees
+  cycle_locked,       // position known within the engine cycle
+  lost,               // was locked, evidence contradicts it
+};
+std::string_view to_string(LockState state);
+
+enum class FindingKind : std::uint8_t {
+  sync_lost,
+  sync_regained,
+  extra_edge,
+  missed_edge,
+  noise_burst,
+  crank_signal_stopped,
+  engine_stopped,
+  cam_edge_missing,
+  cam_extra_edge,
+  cam_signal_dead,
+  cam_deviation,
+  cam_step,
+  crank_wheel_step,
+  tdc_deviation,
+  margin_low,
+  reference_missing,
+  edges_dropped,
+  link_lost,
+  clock_trouble,
+};
+std::string_view to_string(FindingKind kind);  // the spelling used in files, for example "missed-edge"
+
+enum class Severity : std::uint8_t { info, warning, fault };
+std::string_view to_string(Severity severity);
+
+// `open` and `close` frame a condition that lasts; `single` is something that happened at one time.
+enum class FindingPhase : std::uint8_t { open, close, single };
+std::string_view to_string(FindingPhase phase);
+
+// Who or what is behind a finding, as far as the evidence supports it.
+enum class Attribution : std::uint8_t {
+  none,              // not a fault (for example sync-regained)
+  sensor_or_wiring,
+  wheel,
+  cam_drive,
+  ecu,
+  capture_link,
+  undecided,
+};
+std::string_view to_string(Attribution attribution);
+
+// One finding. Absent optionals mean "not applicable or not known". Times in ns on the clock named by `clock`.
+struct Finding {
+  std::uint64_t id = 0;  // `open` and `close` of one condition share it
+  FindingPhase phase = FindingPhase::single;
+  FindingKind kind = FindingKind::sync_lost;
+  Severity severity = Severity::info;
+  std::string_view clock = "source";        // "source" | "host"
+  std::int64_t start_ns = 0;
+  std::int64_t end_ns = 0;
+  std::int64_t session_ns = 0;              // host time of the deciding item, from the first item of the session
+  std::optional<std::uint64_t> cycle;       // engine cycles counted since the first cycle-lock of the session, from 0
+  std::optional<double> angle_deg;          // crank angle, 0 to 720
+  std::string channel;                      // role or cam name: "crank", "intake"; empty = not applicable
+  std::optional<int> tooth;                 // number from the reference tooth, 1 upward, missing positions counted
+  std::optional<double> rpm;
+  std::vector<std::pair<std::string, double>> values;  // name with its unit last, for example "deviation_deg"
+  Attribution attribution = Attribution::undecided;
+  std::string reason;                       // one sentence, plain words
+  std::vector<std::string> next_checks;
+  std::string code;                         // SAE J2012 code where one fits, for example "P0336"; empty = none
+  std::string title;                        // and its title
+  std::uint64_t evidence_first = 0;         // sequence numbers of the items around it, both inclusive
+  std::uint64_t evidence_last = 0;
+  std::uint32_t count = 1;                  // more than 1: so many alike, coalesced
+};
+
+// One engine cycle, reported when TDC1 is known (a few teeth after it).
+struct Cycle {
+  std::uint64_t number = 0;             // as Finding::cycle
+  std::int64_t tdc_ns = 0;              // TDC1 (any TDC1-or-360 when only revolution-locked), source time
+  double rpm = 0;                       // mean over the cycle that ended with this TDC; over a revolution if first
+  double uncertainty_deg = 0;           // 95 % half width, relative to the wheel
+  std::optional<double> reference_deviation_deg;  // positive = reference pulse comes after the expected angle
+  LockState state = LockState::searching;
+  std::optional<double> sync_margin;    // 0 = gap and tooth at the limit of confusion, 1 = ideal
+  std::vector<std::optional<double>> cam_phase_deg;  // per cam of the engine file: mean deviation of its edges from park
+};
+
+// One row of trend.csv: a second of session time.
+struct Second {
+  std::int64_t session_ns = 0;  // end of the second, host time from the first item
+  std::int64_t source_ns = 0;   // latest edge seen
+  LockState state = LockState::no_signal;
+  std::uint32_t cycles = 0;     // completed in this second
+  std::uint32_t crank_edges = 0;
+  std::uint32_t extra_edges = 0;
+  std::uint32_t missed_edges = 0;
+  std::uint32_t lost_items = 0;  // from gap items
+  std::optional<double> rpm;
+  std::optional<double> sync_margin;               // least of the second
+  std::optional<double> tdc_deviation_deg;         // robust mean of the second, measured - expected
+  std::optional<double> tdc_deviation_spread_deg;  // robust standard deviation of one reading
+  std::optional<double> tdc_uncertainty_deg;       // greatest of the second
+  std::vector<std::optional<double>> cam_phase_deg;
+};
+
+struct StateChange {
+  LockState from = LockState::no_signal;
+  LockState to = LockState::no_signal;
+  std::int64_t source_ns = 0;
+  std::int64_t session_ns = 0;
+};
+
+// Receives what the monitor says, in order. Never called once an edge.
+class Observer {
+ public:
+  Observer() = default;
+  Observer(const Observer&) = delete;
+  Observer& operator=(const Observer&) = delete;
+  virtual ~Observer() = default;
+  virtual void on_finding(const Finding& finding) = 0;
+  virtual void on_cycle(const Cycle& cycle) = 0;
+  virtual void on_second(const Second& second) = 0;
+  virtual void on_state(const StateChange& change) = 0;
+};
+
+}  // namespace cw

@@ -1,0 +1,33 @@
+// The one deterministic pipeline: items in, observations out. Knows time only from items; no clock, no file, no thread.
+#pragma once
+
+#include <memory>
+
+#include "geometry/engine.hpp"
+#include "items/item.hpp"
+#include "items/observation.hpp"
+
+namespace cw {
+
+class Monitor {
+ public:
+  // `engine` must be free of contradictions (config/ sees to it); it is copied. `observer` must outlive the monitor.
+  Monitor(const Engine& engine, Observer& observer);
+  Monitor(const Monitor&) = delete;
+  Monitor& operator=(const Monitor&) = delete;
+  ~Monitor();
+
+  // Takes the next items of the stream, in sequence order. Any cut into batches gives the same observations.
+  // Edges of channels that the engine file does not name are ignored. Channel numbers become names by `channel_named`
+  // link notes, which must come before the channel's first edge.
+  void push(const ItemBatch& batch);
+
+  // The stream has ended: decides what can be decided without more edges, closes what is open. Call once, last.
+  void finish();
+
+ private:
+  class Pipeline;
+  std::unique_ptr<Pipeline> pipeline_;
+};
+
+}  // namespace cw
