@@ -1,5 +1,5 @@
 // One installation as the engine file describes it: wheel, cams, reference, and the limits that judge them.
-// Filled by config/, checked by find_contradiction(); everything in crank degrees unless the name says otherwise.
+// Filled and checked by config/; everything in crank degrees unless the name says otherwise.
 #pragma once
 
 #include <cstdint>

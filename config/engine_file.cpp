@@ -1,0 +1,166 @@
+#include "config/engine_file.hpp"
+
+#include <toml++/toml.h>
+
+#include <algorithm>
+#include <cerrno>
+#include <filesystem>
+#include <fstream>
+#include <optional>
+#include <system_error>
+#include <utility>
+#include <vector>
+
+#include "config/engine_keys.hpp"
+#include "config/file_shape.hpp"
+#include "config/sections.hpp"
+#include "config/table_reader.hpp"
+
+namespace cw {
+
+namespace {
+
+// The only place where an exception of toml++ is met: a syntax error becomes a complaint with its line.
+std::optional<toml::table> parse_toml(std::string_view text, Complaints& complaints) {
+  try {
+    return toml::parse(text);
+  } catch (const toml::parse_error& error) {
+    const toml::source_position at = error.source().begin;
+    complaints.add(std::max(static_cast<int>(at.line), 1), "syntax", "TOML",
+                   "an error at column " + std::to_string(at.column) + ": " + std::string(error.description()));
+    return std::nullopt;
+  }
+}
+
+// The section `name`; an empty one, complained of, when the file lacks it.
+const toml::table& required_section(const toml::table& root, const char* name, Complaints& complaints) {
+  static const toml::table none;
+  const toml::table* found = root.get_as<toml::table>(name);
+  if (found == nullptr) {
+    complaints.add(1, name, "a section [" + std::string(name) + "]", "nothing");
+    return none;
+  }
+  return *found;
+}
+
+// The tables of [[name]], at most `count_max`.
+std::vector<TableReader> entries(const toml::table& root, const std::string& name, std::size_t count_max,
+                                 Complaints& complaints) {
+  std::vector<TableReader> readers;
+  const toml::array* tables = root.get_as<toml::array>(name);
+  for (std::size_t i = 0; tables != nullptr && i < tables->size(); ++i) {
+    readers.emplace_back(*tables->get_as<toml::table>(i), name + "[" + std::to_string(i + 1) + "]", complaints);
+  }
+  if (readers.size() > count_max) {
+    complaints.add(readers.at(count_max).line(), name,
+                   "at most " + std::to_string(count_max) + " sections [[" + name + "]]",
+                   std::to_string(readers.size()));
+  }
+  return readers;
+}
+
+void read_cams(const toml::table& root, Engine& engine, std::vector<ChannelUse>& uses, Complaints& complaints) {
+  std::vector<int> name_lines;
+  for (const TableReader& in : entries(root, "cam", cams_max, complaints)) {
+    CamPattern cam = read_cam_section(in, engine.cycle_deg);
+    if (!in.has("channel")) {
+      in.complain("channel", "the channel of this cam's sensor");
+    }
+    cam.channel = read_channel(in, "", "cam " + printable(cam.name), uses);
+    for (std::size_t i = 0; i < engine.cams.size(); ++i) {
+      if (engine.cams[i].name == cam.name) {
+        in.complain("name", "a name of its own for each cam",
+                    '"' + printable(cam.name) + "\" a second time (line " + std::to_string(name_lines[i]) + ")");
+      }
+    }
+    name_lines.push_back(in.line("name"));
+    engine.cams.push_back(std::move(cam));
+  }
+}
+
+// Crank, cams and reference are compared by one clock, so they must come from one device.
+void check_one_device(const std::vector<TableReader>& readers, const std::vector<SourceSpec>& sources) {
+  int first = -1;
+  for (std::size_t i = 0; i < sources.size(); ++i) {
+    if (sources[i].channels.empty()) {
+      continue;
+    }
+    if (first >= 0) {
+      readers[i].complain("channels", "crank, cams and reference from one device, as they share its clock",
+                          "channels from a second one (the first: line " +
+                              std::to_string(readers[static_cast<std::size_t>(first)].line("channels")) + ")");
+      return;
+    }
+    first = static_cast<int>(i);
+  }
+}
+
+Engine read_engine(const toml::table& root, Complaints& complaints) {
+  Engine engine;
+  std::vector<ChannelUse> uses;
+  read_engine_section(TableReader(required_section(root, "engine", complaints), "engine", complaints), engine);
+  const TableReader crank(required_section(root, "crank", complaints), "crank", complaints);
+  engine.crank = read_crank_section(crank, engine.cycle_deg);
+  engine.crank.channel = read_channel(crank, "crank", "the crank wheel", uses);
+  read_cams(root, engine, uses, complaints);
+  if (const toml::table* table = root.get_as<toml::table>("reference"); table != nullptr) {
+    const TableReader reference(*table, "reference", complaints);
+    engine.reference = read_reference_section(reference, engine.cycle_deg);
+    engine.reference->channel = read_channel(reference, "ref", "the reference", uses);
+  }
+  const std::vector<TableReader> sources = entries(root, "source", sources_max, complaints);
+  for (const TableReader& in : sources) {
+    engine.sources.push_back(read_source_section(in, uses));
+  }
+  check_one_device(sources, engine.sources);
+  if (const toml::table* table = root.get_as<toml::table>("limits"); table != nullptr) {
+    engine.limits = read_limits_section(TableReader(*table, "limits", complaints));
+  }
+  return engine;
+}
+
+}  // namespace
+
+std::variant<Engine, ConfigError> parse_engine(std::string_view text, std::string_view file_name) {
+  Complaints complaints(file_name);
+  check_file_shape(text, complaints);
+  if (!complaints.empty()) {
+    return ConfigError{complaints.first()};
+  }
+  const std::optional<toml::table> root = parse_toml(text, complaints);
+  if (root) {
+    check_engine_keys(*root, complaints);
+  }
+  if (!complaints.empty()) {
+    return ConfigError{complaints.first()};
+  }
+  Engine engine = read_engine(*root, complaints);
+  if (!complaints.empty()) {
+    return ConfigError{complaints.first()};
+  }
+  return engine;
+}
+
+std::variant<Engine, ConfigError> load_engine(const std::string& path) {
+  const std::string name = printable_name(path);
+  std::error_code ignored;
+  if (std::filesystem::is_directory(path, ignored)) {
+    return ConfigError{name + ": expected an engine file, found a folder"};
+  }
+  errno = 0;
+  std::ifstream file(path, std::ios::binary);
+  if (!file) {
+    const std::string why = errno == 0 ? "it can't be opened" : std::generic_category().message(errno);
+    return ConfigError{name + ": expected a readable engine file, found: " + why};
+  }
+  // One byte more than allowed is enough to see that it is too large, whatever the file is.
+  std::string text(engine_file_bytes_max + 1, '\0');
+  file.read(text.data(), static_cast<std::streamsize>(text.size()));
+  if (file.bad()) {
+    return ConfigError{name + ": expected a readable engine file, found a read error"};
+  }
+  text.resize(static_cast<std::size_t>(file.gcount()));
+  return parse_engine(text, path);
+}
+
+}  // namespace cw

@@ -1,0 +1,63 @@
+// The sections of the engine file, each read into its part of cw::Engine. What can be wrong within a section, or
+// between it and the sections read before it, is complained of here; order of reading: engine, crank, cam, reference,
+// source, limits. Every function expects keys that are known to be valid (check_engine_keys).
+#pragma once
+
+#include <toml++/toml.h>
+
+#include <string>
+#include <vector>
+
+#include "config/table_reader.hpp"
+#include "geometry/engine.hpp"
+
+namespace cw {
+
+inline constexpr int cylinders_max = 24;
+inline constexpr int wheel_positions_max = 400;
+inline constexpr std::size_t wheel_gaps_max = 50;
+inline constexpr std::size_t cams_max = 16;
+inline constexpr std::size_t cam_edges_max = 200;
+inline constexpr std::size_t sources_max = 8;
+inline constexpr std::size_t name_bytes_max = 100;
+inline constexpr std::size_t channel_bytes_max = 64;
+
+// A channel of the engine file and where it was given its role, for errors that name both places.
+struct ChannelUse {
+  std::string channel;
+  std::string role;  // "the crank wheel", "cam intake", "the reference"
+  int line = 0;
+};
+
+// Reads [engine]: name, cylinders, firing order and angles, cycle.
+void read_engine_section(const TableReader& in, Engine& engine);
+
+// Reads [crank]. Needs engine.cycle_deg.
+Wheel read_crank_section(const TableReader& in, double cycle_deg);
+
+// Reads one [[cam]]. Edges of a pattern that repeats each turn (period_deg = 360 on a four-stroke) are written out for
+// the whole cycle.
+CamPattern read_cam_section(const TableReader& in, double cycle_deg);
+
+Reference read_reference_section(const TableReader& in, double cycle_deg);
+
+// Reads one [[source]]; `uses` are the channels that the file has given roles.
+SourceSpec read_source_section(const TableReader& in, const std::vector<ChannelUse>& uses);
+
+Limits read_limits_section(const TableReader& in);
+
+// The channel name at `key`, `fallback` when absent. A name that is taken already is complained of, naming both places;
+// otherwise it is added to `uses`.
+std::string read_channel(const TableReader& in, const std::string& fallback, const std::string& role,
+                         std::vector<ChannelUse>& uses);
+
+// `delay_us` of any channel: 0 to 10,000.
+double read_delay(const TableReader& in);
+
+// "falling" or "rising"; complained of when absent.
+ActiveEdge read_active_edge(const TableReader& in);
+
+// Files a complaint unless `values` rise strictly.
+void check_ascending(const TableReader& in, std::string_view key, const std::vector<double>& values);
+
+}  // namespace cw
