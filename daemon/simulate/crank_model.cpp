@@ -61,7 +61,9 @@ double CylinderTables::volume_m3(double deg) const {
   return clearance_m3_ + swept_m3_ / 2 * piston_travel(deg * rad_per_deg, rod_ratio_);
 }
 
-double CylinderTables::polytrope(double deg) const { return std::pow(volume_m3(deg), polytropic_); }
+double CylinderTables::polytrope(double deg) const {
+  return std::pow(volume_m3(deg), polytropic_);
+}
 
 CylinderTables::Row CylinderTables::at(double deg) const {
   const double place = (deg + closed_deg_) * rows_per_deg;
@@ -78,9 +80,9 @@ namespace {
 
 struct Cylinder {
   double tdc_deg = 0;
-  double charge = 0;   // p V^n now
-  double heat_j = 0;   // of the firing under way
-  double from_deg = 0; // angle from TDC at the start of the step
+  double charge = 0;    // p V^n now
+  double heat_j = 0;    // of the firing under way
+  double from_deg = 0;  // angle from TDC at the start of the step
   bool shut = false;
 };
 
@@ -95,7 +97,9 @@ struct Governor {
 
 struct CrankModel::Impl {
   Impl(const Engine& engine, const EngineModel& model_in, std::uint64_t seed)
-      : model(model_in), cycle_deg(engine.cycle_deg), tables(model_in, engine.cycle_deg),
+      : model(model_in),
+        cycle_deg(engine.cycle_deg),
+        tables(model_in, engine.cycle_deg),
         random(seed, combustion_stream) {
     for (const double tdc_deg : engine.firing_angles_deg) {
       cylinders.push_back({tdc_deg, tables.charge(), 0, 0, false});

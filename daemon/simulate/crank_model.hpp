@@ -18,14 +18,14 @@ class CylinderTables {
 
   // At `deg` from TDC, -closed_deg to closed_deg:
   struct Row {
-    double expand = 0;  // V^-n dV/dtheta; times p V^n it is the torque of the gas, N m
+    double expand = 0;   // V^-n dV/dtheta; times p V^n it is the torque of the gas, N m
     double ambient = 0;  // p_ambient dV/dtheta: the torque of the crank case's air on the other side
     double heat = 0;     // integral of (n - 1) V^(n-1) over the burnt share so far: what 1 J of heat adds to p V^n
   };
   Row at(double deg) const;
 
   double volume_m3(double deg) const;
-  double polytrope(double deg) const;  // V^n
+  double polytrope(double deg) const;        // V^n
   double charge() const { return charge_; }  // p V^n of a fresh, ambient cylinder
   double closed_deg() const { return closed_deg_; }
   double work_per_heat() const { return work_per_heat_; }  // indicated work of 1 J of heat over one firing
@@ -42,7 +42,7 @@ class CylinderTables {
 };
 
 struct CrankState {
-  double theta_rad = 0;      // unwrapped crank angle
+  double theta_rad = 0;  // unwrapped crank angle
   double omega_rad_s = 0;
 };
 

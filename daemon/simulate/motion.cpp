@@ -36,8 +36,8 @@ namespace {
 
 // Index of the last knot at or before `t_s`; requires a motion of two knots or more and t_s within it.
 std::size_t knot_before(const Motion& motion, double t_s) {
-  const auto after = std::upper_bound(motion.begin(), motion.end(), t_s,
-                                      [](double t, const Knot& knot) { return t < knot.t_s; });
+  const auto after =
+      std::upper_bound(motion.begin(), motion.end(), t_s, [](double t, const Knot& knot) { return t < knot.t_s; });
   const auto index = static_cast<std::size_t>(after - motion.begin());
   return std::min(index > 0 ? index - 1 : 0, motion.size() - 2);
 }

@@ -76,7 +76,7 @@ struct Passage {
   std::int64_t turn = 0;   // which period of the pattern
   std::size_t slot = 0;    // which angle of it
   bool forward = true;
-  std::size_t knot = 0;    // between this knot and the next
+  std::size_t knot = 0;  // between this knot and the next
 };
 
 // Calls visit(Passage) for every passage of the angles `marks` (ascending, within [0, period_deg)), repeated each

@@ -1,5 +1,5 @@
-// Speed given directly. With w = base(t) * f(theta), the base angle tau = integral of base dt and the crank angle are tied
-// by d tau = d theta / f(theta): the time law and the ripple separate, and each is solved on its own.
+// Speed given directly. With w = base(t) * f(theta), the base angle tau = integral of base dt and the crank angle are
+// tied by d tau = d theta / f(theta): the time law and the ripple separate, and each is solved on its own.
 #include <algorithm>
 #include <cmath>
 #include <numbers>

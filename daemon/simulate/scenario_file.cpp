@@ -49,8 +49,7 @@ class Keys {
     if (const toml::node* node = find(key)) {
       const auto* found = node->as_integer();
       if (found == nullptr || found->get() < least || found->get() > greatest) {
-        fail(key, *node,
-             "expected a whole number from " + std::to_string(least) + " to " + std::to_string(greatest));
+        fail(key, *node, "expected a whole number from " + std::to_string(least) + " to " + std::to_string(greatest));
         return;
       }
       value = static_cast<Integer>(found->get());
@@ -190,7 +189,9 @@ class Keys {
     return values;
   }
 
-  std::string full(std::string_view key) const { return where_.empty() ? std::string(key) : where_ + "." + std::string(key); }
+  std::string full(std::string_view key) const {
+    return where_.empty() ? std::string(key) : where_ + "." + std::string(key);
+  }
 
   std::string known() const {
     std::string all;
@@ -236,8 +237,8 @@ void read_phase(Keys& keys, Phase& phase) {
   keys.require("duration_s", "seconds");
   std::string kind;
   keys.text("kind", kind);
-  const auto* found = std::find_if(phase_names.begin(), phase_names.end(),
-                                   [&](const auto& entry) { return entry.first == kind; });
+  const auto* found =
+      std::find_if(phase_names.begin(), phase_names.end(), [&](const auto& entry) { return entry.first == kind; });
   if (found == phase_names.end()) {
     keys.fail_at("kind", "expected rest, crank, run, ramp, sweep, run-down or profile, found \"" + kind + "\"");
     return;

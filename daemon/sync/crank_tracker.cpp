@@ -11,10 +11,11 @@ namespace cw {
 
 namespace {
 
-// The place is taken when the next best explanation of all edges is e^-20 as likely, after a turn without a fault; on a
-// wheel that is never without one (a broken tooth), when it is e^-50 and faults are few.
-constexpr double lock_margin = 20.0;
-constexpr double dirty_lock_margin = 50.0;
+// The place is taken when the next best explanation of all edges is e^-15 as likely. A slip that is made up at the very
+// last edge costs extra_cost + misfit_cost_max = 16 and so never stands in the way; one that fits the edges does. A
+// turn without a fault is wanted, or, on a wheel that is never without one (a broken tooth), a few turns with few
+// faults.
+constexpr double lock_margin = 15.0;
 constexpr double dirty_share_max = 0.125;
 constexpr int dirty_turns = 4;
 constexpr int lock_steps_min = 6;
@@ -138,7 +139,7 @@ bool CrankTracker::certain(std::int64_t t_ns) const {
     return true;
   }
   const bool long_watched = raw_count_ - search_start_ > static_cast<std::uint64_t>(dirty_turns * turn_teeth_);
-  return long_watched && margin >= dirty_lock_margin && margin < Trellis::no_rival &&
+  return long_watched && margin >= lock_margin && margin < Trellis::no_rival &&
          best.dirt <= dirty_share_max * turn_teeth_;
 }
 
@@ -234,9 +235,18 @@ CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
   return CrankEvent::resolved;
 }
 
+bool CrankTracker::unsettled(const Survivor& survivor) const {
+  return survivor.had_extra && survivor.had_missed && cycle_.repeat_teeth > 1;
+}
+
 bool CrankTracker::episode_decided(std::int64_t t_ns) const {
   const Survivor& best = episode_.best();
   if (best.clean_steps < decided_steps) {
+    return false;
+  }
+  // Edges too many beside missed teeth are also what a place that is off by a tooth makes of the gap, and of a wheel
+  // that slipped: only a whole turn without a fault settles it.
+  if (unsettled(best) && best.clean_steps < turn_teeth_ + 2) {
     return false;
   }
   const bool heavy = best.dirt > heavy_dirt || best.misfit;
@@ -256,9 +266,11 @@ LossReason CrankTracker::episode_hopeless(std::int64_t t_ns) const {
   }
   constexpr double slack = 1.5;
   if (static_cast<double>(t_ns - best.t_ns) > slack * reach_deg * best.ns_per_deg) {
-    return LossReason::nothing_fits;
+    // From a slow crank it is no wonder: it stopped or swung back.
+    return best.ns_per_deg > slow_ns_per_deg_ ? LossReason::nearly_stopped : LossReason::nothing_fits;
   }
-  const auto edges_max = static_cast<std::size_t>(2 * turn_teeth_ + 64);
+  const int edges_limit = unsettled(best) ? turn_teeth_ + turn_teeth_ / 2 + 32 : 2 * turn_teeth_ + 64;
+  const auto edges_max = static_cast<std::size_t>(edges_limit);
   return episode_.edges() > edges_max ? LossReason::ambiguous : LossReason::none;
 }
 

@@ -114,6 +114,7 @@ class CrankTracker {
   void open_episode();
   Survivor episode_start(std::uint64_t mark_index) const;
   CrankEvent continue_episode(std::int64_t t_ns);
+  bool unsettled(const Survivor& survivor) const;
   bool episode_decided(std::int64_t t_ns) const;
   LossReason episode_hopeless(std::int64_t t_ns) const;
   bool commit_episode();

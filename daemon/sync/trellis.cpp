@@ -151,6 +151,8 @@ void Trellis::accept(const Survivor& from, std::int64_t t_ns, const ScatterModel
       to.cost += missed_cost + train_cost * (missed - 1);
     }
     to.misfit = from.misfit || fitted->misfit;
+    to.had_extra = from.had_extra;
+    to.had_missed = from.had_missed || missed > 0;
     const bool clean = missed == 0 && from.extra_run == 0 && !fitted->misfit;
     to.clean_deg = clean ? from.clean_deg + angle_deg : 0;
     to.clean_steps = clean ? from.clean_steps + 1 : 0;
@@ -177,7 +179,10 @@ void Trellis::reject(const Survivor& from, std::int64_t t_ns) {
   Survivor to = from;
   to.cost += from.extra_run == 0 ? extra_cost : train_cost;
   ++to.extra_run;
+  to.clean_steps = 0;
+  to.clean_deg = 0;
   to.dirt += 1;
+  to.had_extra = true;
   const int slot = slot_of_tooth_[static_cast<std::size_t>(to.tooth)];
   const bool wins = slot < 0 || to.cost < next_[static_cast<std::size_t>(slot)].cost;
   if (wins && known_start_) {
