@@ -14,6 +14,7 @@ namespace {
 
 constexpr std::size_t none = static_cast<std::size_t>(-1);
 constexpr int places_max = 100000;
+constexpr double standing_burst_s = 0.01;
 
 std::size_t first_from(const std::vector<Toggle>& toggles, double t_s) {
   const auto at = std::lower_bound(toggles.begin(), toggles.end(), t_s,
@@ -192,8 +193,9 @@ void add_extra(const Scene& scene, const Place& place) {
 
 void add_burst(const Scene& scene, const Place& place) {
   Wire& wire = *scene.target.wire;
+  // A crank that stands, or stops within the span, still has noise on its wire: a short burst then.
   const double end_s =
-      time_at(scene.motion, place.crank_deg + scene.fault.span_deg, place.t_s).value_or(scene.motion.back().t_s);
+      time_at(scene.motion, place.crank_deg + scene.fault.span_deg, place.t_s).value_or(place.t_s + standing_burst_s);
   // One pulse in each equal part of the span: at a random place, none on top of another.
   const double part_s = (end_s - place.t_s) / std::max(scene.fault.count, 1);
   std::vector<Toggle> added;
