@@ -365,7 +365,7 @@ void read_fault(Keys& keys, Fault& fault) {
   keys.optional_number("for_s", fault.for_s, 0, 1e6);
   keys.integer("every_cycles", fault.every_cycles, 0, 1000000);
   keys.integer("tooth", fault.tooth, 0, 100000);
-  keys.integer("count", fault.count, 1, 1000000);
+  keys.integer("count", fault.count, 1, 100000);
   keys.number("fraction", fault.fraction, 0.001, 0.999);
   keys.number("width_us", fault.width_us, 0.01, 1e6);
   keys.number("span_deg", fault.span_deg, 0.1, 1e6);
