@@ -65,7 +65,8 @@ TEST(CrankModel, compression_takes_the_polytropic_work) {
   const double n = model.polytropic;
   const double closed_form = p1 * v1 / (n - 1) * (std::pow(v1 / v2, n - 1) - 1) - p1 * (v1 - v2);
   double sum = 0;
-  for (double deg = -model.closed_deg; deg < 0; deg += 0.1) {
+  for (int i = 0; i < 1400; ++i) {  // 140 degrees of compression
+    const double deg = 0.1 * i - model.closed_deg;
     const CylinderTables::Row row = tables.at(deg + 0.05);
     sum -= (tables.charge() * row.expand - row.ambient) * 0.1 * std::numbers::pi / 180;
   }
