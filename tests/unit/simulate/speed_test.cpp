@@ -126,8 +126,8 @@ TEST(Profile, steady_edges_stand_at_known_times) {
   const auto cam = times_of(result, "cam1", false);
   const double angles[4] = {62, 242, 332, 602};
   for (std::size_t i = 0; i < 40; ++i) {
-    const auto cycle = static_cast<double>(i / 4);
-    const double deg = angles[i % 4] + 720.0 * cycle;
+    const std::size_t cycle = i / 4;
+    const double deg = angles[i % 4] + 720.0 * static_cast<double>(cycle);
     ASSERT_NEAR(static_cast<double>(cam[i]), deg / 6000 * 1e9, 1.0);
   }
   // Spark 10 degrees before TDC1, dwell 3 ms before the spark.
