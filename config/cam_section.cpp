@@ -32,10 +32,9 @@ std::string read_name(const TableReader& in) {
 }
 
 double read_period(const TableReader& in, double cycle_deg) {
-  const double period_deg = in.number("period_deg", {360, 720}).value_or(720);
-  if (period_deg != 360 && period_deg != 720) {
-    in.complain("period_deg", "720 (a cam) or 360 (an index that passes once a crank turn)");
-  }
+  const double period_deg =
+      in.one_of("period_deg", turn_periods_deg, "720 (a cam) or 360 (an index that passes once a crank turn)")
+          .value_or(720);
   if (period_deg > cycle_deg) {
     in.complain("period_deg",
                 "period_deg = 360, since a two-stroke engine has no cam at half speed (engine.cycle_deg = 360)",
@@ -50,7 +49,7 @@ void add_edges(const TableReader& in, std::string_view key, ActiveEdge edge, dou
   if (!angles) {
     return;
   }
-  check_ascending(in, key, *angles);
+  check_ascending(in, key, *angles, tooth_step_deg_min);
   for (const double angle_deg : *angles) {
     edges.push_back({angle_deg, edge});
   }

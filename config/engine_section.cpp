@@ -14,13 +14,8 @@ std::string cylinder_count_text(int cylinders) {
   return std::to_string(cylinders) + (cylinders == 1 ? " cylinder" : " cylinders");
 }
 
-void read_cycle(const TableReader& in, Engine& engine) {
-  const double cycle_deg = in.number("cycle_deg", {360, 720}).value_or(720);
-  if (cycle_deg != 360 && cycle_deg != 720) {
-    in.complain("cycle_deg", "720 (four-stroke) or 360 (two-stroke)");
-    return;
-  }
-  engine.cycle_deg = cycle_deg;
+double read_cycle(const TableReader& in) {
+  return in.one_of("cycle_deg", turn_periods_deg, "720 (four-stroke) or 360 (two-stroke)").value_or(720);
 }
 
 // A complaint when `order` does not name each cylinder once, beginning with cylinder 1.
@@ -100,7 +95,7 @@ void check_order_against_angles(const TableReader& in, const std::vector<int>& o
 
 void read_engine_section(const TableReader& in, Engine& engine) {
   engine.name = in.text("name", name_bytes_max).value_or("unnamed engine");
-  read_cycle(in, engine);
+  engine.cycle_deg = read_cycle(in);
   if (!in.has("cylinders")) {
     in.complain("cylinders", "a whole number from 1 to " + std::to_string(cylinders_max));
     return;
