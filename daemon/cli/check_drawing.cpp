@@ -45,21 +45,38 @@ struct Scale {
   }
 };
 
-// Columns a turn: a whole number of columns for each pitch, or of pitches for each column, so that a regular wheel
-// looks regular; among those one that divides 360 evenly where there is one.
-int columns_of_turn(const Wheel& wheel, int available) {
-  const bool pitched = wheel.teeth.empty() || wheel.teeth.back().number <= wheel.positions;
-  const int turns_of_wheel = wheel.period_deg > deg_per_rev ? 2 : 1;
-  const int step = pitched && wheel.positions % turns_of_wheel == 0 ? wheel.positions / turns_of_wheel : 1;
-  int best = 0;
-  for (int columns = available; columns >= 36; --columns) {
-    const bool regular = columns % step == 0 || step % columns == 0;
-    if (regular && 360 % columns == 0) {
+// The greatest number of columns, of those that keep a wheel of `pitches` a turn regular (a whole number of columns for
+// each pitch, or of pitches for each column), from `least` to `most`; 0 when there is none. `whole`: only numbers that
+// divide 360, so that a column is a whole number of degrees.
+int regular_columns(int pitches, int least, int most, bool whole) {
+  for (int columns = most; columns >= least; --columns) {
+    if ((columns % pitches == 0 || pitches % columns == 0) && (!whole || 360 % columns == 0)) {
       return columns;
     }
-    best = regular && best == 0 ? columns : best;
   }
-  return best > 0 ? best : 72;
+  return 0;
+}
+
+bool stands_at_pitches(const Wheel& wheel) {
+  return std::all_of(wheel.teeth.begin(), wheel.teeth.end(), [&](const WheelTooth& tooth) {
+    return std::fabs(tooth.angle_deg - (tooth.number - 1) * wheel.period_deg / wheel.positions) < 1e-6;
+  });
+}
+
+// Columns a turn: regular and of whole degrees, unless that would waste much of the width; one without an even pitch
+// gets columns of whole degrees.
+int columns_of_turn(const Wheel& wheel, int available) {
+  constexpr int fewest = 36;
+  const int wheel_turns = wheel.period_deg > deg_per_rev ? 2 : 1;
+  const bool regular = stands_at_pitches(wheel) && wheel.positions % wheel_turns == 0;
+  const int pitches = regular ? wheel.positions / wheel_turns : 1;
+  if (const int columns = regular_columns(pitches, std::max(fewest, available / 2), available, true); columns > 0) {
+    return columns;
+  }
+  if (const int columns = regular_columns(pitches, fewest, available, false); columns > 0) {
+    return columns;
+  }
+  return regular_columns(1, fewest, available, true);
 }
 
 // The width of the names at the left.
@@ -82,23 +99,39 @@ void put_once(Row& row, int cell, const std::string& sign, const Signs& signs, s
   row[static_cast<std::size_t>(cell)] = taken.insert(cell).second ? sign : signs.several;
 }
 
+// Columns in which a place of the wheel has no tooth.
+std::set<int> missing_cells(const Engine& engine, const Scale& scale) {
+  const Wheel& wheel = engine.crank;
+  std::set<int> numbers;
+  for (const WheelTooth& tooth : wheel.teeth) {
+    numbers.insert(tooth.number);
+  }
+  std::set<int> cells;
+  for (double turn_deg = 0; turn_deg < engine.cycle_deg; turn_deg += wheel.period_deg) {
+    for (int number = 1; number <= wheel.positions; ++number) {
+      const double wheel_deg = turn_deg + (number - 1) * wheel.period_deg / wheel.positions;
+      if (numbers.count(number) == 0) {
+        cells.insert(scale.cell(wheel_deg - wheel.trigger_offset_deg));
+      }
+    }
+  }
+  return cells;
+}
+
 Row tooth_row(const Engine& engine, const Scale& scale, const Signs& signs) {
   Row row(static_cast<std::size_t>(scale.cells()), " ");
   const Wheel& wheel = engine.crank;
   const auto at = [&](double wheel_deg) { return scale.cell(wheel_deg - wheel.trigger_offset_deg); };
-  const int wheel_turns = static_cast<int>(std::lround(engine.cycle_deg / wheel.period_deg));
-  for (int place = 0; place < wheel.positions * wheel_turns; ++place) {
-    row[static_cast<std::size_t>(at(place * wheel.period_deg / wheel.positions))] = signs.missing;
-  }
-  if (static_cast<int>(wheel.teeth.size()) == wheel.positions) {
-    std::fill(row.begin(), row.end(), " ");  // nothing is missing
-  }
   std::set<int> taken;
   for (const CycleTooth& tooth : tooth_cycle(engine).teeth) {
     put_once(row, at(tooth.wheel_deg), signs.tooth, signs, taken);
   }
-  for (int turn = 0; turn < wheel_turns; ++turn) {
-    row[static_cast<std::size_t>(at(turn * wheel.period_deg))] = "1";
+  // Where teeth are denser than columns a gap would drown in its neighbours.
+  for (const int cell : missing_cells(engine, scale)) {
+    row[static_cast<std::size_t>(cell)] = signs.missing;
+  }
+  for (double turn_deg = 0; turn_deg < engine.cycle_deg; turn_deg += wheel.period_deg) {
+    row[static_cast<std::size_t>(at(turn_deg))] = "1";
   }
   return row;
 }

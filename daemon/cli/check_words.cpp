@@ -565,7 +565,7 @@ void explain_engine(const Engine& engine, std::string_view file_name, const Chec
   explain_speed(engine, page);
   explain_limits(engine.limits, page);
   explain_sources(engine, page);
-  page.heading(engine.cycle_deg == 720 ? "The cycle in crank degrees; 0 is TDC1, cylinder 1 at the end of compression"
+  page.heading(engine.cycle_deg == 720 ? "The cycle in crank degrees; 0 is TDC1 (cylinder 1, end of compression)"
                                        : "The cycle in crank degrees; 0 is TDC1, top dead centre of cylinder 1");
   page.blank();
   out << draw_cycle(engine, look);
