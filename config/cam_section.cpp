@@ -117,6 +117,13 @@ void read_phaser(const TableReader& in, CamPattern& cam) {
   }
 }
 
+void repeat_next_turn(std::vector<CamEdge>& edges) {
+  const std::size_t count = edges.size();
+  for (std::size_t i = 0; i < count; ++i) {
+    edges.push_back({edges[i].angle_deg + 360, edges[i].edge});
+  }
+}
+
 // A pattern that passes once a crank turn is not on a cam: it has no phaser and no cam gear.
 void check_index(const TableReader& in, const CamPattern& cam, bool is_index) {
   if (is_index && cam.gear_teeth) {
@@ -140,11 +147,8 @@ CamPattern read_cam_section(const TableReader& in, double cycle_deg) {
   cam.gear_teeth = in.whole("gear_teeth", 8, 400);
   cam.delay_us = read_delay(in);
   check_index(in, cam, period_deg == 360);
-  const std::size_t count = cam.edges.size();
-  for (double turn_deg = period_deg; turn_deg < cycle_deg; turn_deg += period_deg) {
-    for (std::size_t i = 0; i < count; ++i) {
-      cam.edges.push_back({cam.edges[i].angle_deg + turn_deg, cam.edges[i].edge});
-    }
+  if (period_deg < cycle_deg) {
+    repeat_next_turn(cam.edges);
   }
   return cam;
 }

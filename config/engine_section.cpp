@@ -35,7 +35,7 @@ void check_firing_order(const TableReader& in, const std::vector<int>& order) {
 
 std::optional<std::vector<int>> read_firing_order(const TableReader& in, int cylinders) {
   const auto count = static_cast<std::size_t>(cylinders);
-  const std::optional<std::vector<int>> order = in.wholes("firing_order", 1, cylinders_max, 1, cylinders);
+  std::optional<std::vector<int>> order = in.wholes("firing_order", 1, cylinders_max, 1, cylinders);
   if (!order) {
     return std::nullopt;
   }
@@ -50,7 +50,8 @@ std::optional<std::vector<int>> read_firing_order(const TableReader& in, int cyl
 
 std::optional<std::vector<double>> read_firing_angles(const TableReader& in, int cylinders, double cycle_deg) {
   const auto count = static_cast<std::size_t>(cylinders);
-  const auto angles = in.numbers("firing_angles_deg", 1, cylinders_max, {0, cycle_deg, false, true});
+  std::optional<std::vector<double>> angles =
+      in.numbers("firing_angles_deg", 1, cylinders_max, {0, cycle_deg, false, true});
   if (!angles) {
     return std::nullopt;
   }

@@ -114,7 +114,7 @@ void check_ascending(const TableReader& in, std::string_view key, const std::vec
 
 std::string read_channel(const TableReader& in, const std::string& fallback, const std::string& role,
                          std::vector<ChannelUse>& uses) {
-  const std::string channel = in.text("channel", channel_bytes_max).value_or(fallback);
+  std::string channel = in.text("channel", channel_bytes_max).value_or(fallback);
   if (channel.find_first_of(" ,\"'") != std::string::npos) {
     in.complain("channel", "a name without spaces, commas and quotes");
   }

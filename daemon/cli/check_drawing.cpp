@@ -28,6 +28,11 @@ struct Signs {
 constexpr Signs utf8_signs = {"┃", "·", "█", "▼", "▲", "━", "─", "◆", "╷"};
 constexpr Signs ascii_signs = {"|", ".", "#", "v", "^", "=", "-", "*", "'"};
 
+// How often something with this period passes in a cycle.
+int repeats(double cycle_deg, double period_deg) {
+  return static_cast<int>(std::lround(cycle_deg / period_deg));
+}
+
 // One row of the drawing over the whole cycle; each cell holds one sign.
 using Row = std::vector<std::string>;
 
@@ -76,7 +81,7 @@ int columns_of_turn(const Wheel& wheel, int available) {
   if (const int columns = regular_columns(pitches, fewest, available, false); columns > 0) {
     return columns;
   }
-  return regular_columns(1, fewest, available, true);
+  return std::max(fewest, regular_columns(1, fewest, available, true));
 }
 
 // The width of the names at the left.
@@ -107,9 +112,9 @@ std::set<int> missing_cells(const Engine& engine, const Scale& scale) {
     numbers.insert(tooth.number);
   }
   std::set<int> cells;
-  for (double turn_deg = 0; turn_deg < engine.cycle_deg; turn_deg += wheel.period_deg) {
+  for (int turn = 0; turn < repeats(engine.cycle_deg, wheel.period_deg); ++turn) {
     for (int number = 1; number <= wheel.positions; ++number) {
-      const double wheel_deg = turn_deg + (number - 1) * wheel.period_deg / wheel.positions;
+      const double wheel_deg = turn * wheel.period_deg + (number - 1) * wheel.period_deg / wheel.positions;
       if (numbers.count(number) == 0) {
         cells.insert(scale.cell(wheel_deg - wheel.trigger_offset_deg));
       }
@@ -130,8 +135,8 @@ Row tooth_row(const Engine& engine, const Scale& scale, const Signs& signs) {
   for (const int cell : missing_cells(engine, scale)) {
     row[static_cast<std::size_t>(cell)] = signs.missing;
   }
-  for (double turn_deg = 0; turn_deg < engine.cycle_deg; turn_deg += wheel.period_deg) {
-    row[static_cast<std::size_t>(at(turn_deg))] = "1";
+  for (int turn = 0; turn < repeats(engine.cycle_deg, wheel.period_deg); ++turn) {
+    row[static_cast<std::size_t>(at(turn * wheel.period_deg))] = "1";
   }
   return row;
 }
@@ -167,8 +172,8 @@ Row cam_row(const CamPattern& cam, const Scale& scale, const Signs& signs) {
 
 Row reference_row(const Reference& reference, double cycle_deg, const Scale& scale, const Signs& signs) {
   Row row(static_cast<std::size_t>(scale.cells()), " ");
-  for (double angle_deg = 0; angle_deg < cycle_deg; angle_deg += reference.period_deg) {
-    row[static_cast<std::size_t>(scale.cell(angle_deg - reference.advance_deg))] = signs.reference;
+  for (int pulse = 0; pulse < repeats(cycle_deg, reference.period_deg); ++pulse) {
+    row[static_cast<std::size_t>(scale.cell(pulse * reference.period_deg - reference.advance_deg))] = signs.reference;
   }
   return row;
 }
@@ -230,11 +235,11 @@ std::string ruler(int turn, int left, const Scale& scale, const Signs& signs) {
   std::string numbers(static_cast<std::size_t>(left), ' ');
   Row ticks(static_cast<std::size_t>(scale.columns), " ");
   for (int at_deg = 0; at_deg <= 360; at_deg += ruler_step_deg(scale)) {
-    const int column = static_cast<int>(std::lround(at_deg / scale.cell_deg()));
-    numbers.resize(static_cast<std::size_t>(left + column), ' ');
+    const auto column = static_cast<std::size_t>(std::lround(at_deg / scale.cell_deg()));
+    numbers.resize(static_cast<std::size_t>(left) + column, ' ');
     numbers += std::to_string(turn * 360 + at_deg);
-    if (column < scale.columns) {
-      ticks[static_cast<std::size_t>(column)] = signs.tick;
+    if (column < ticks.size()) {
+      ticks[column] = signs.tick;
     }
   }
   std::string out = numbers + "\n" + std::string(static_cast<std::size_t>(left), ' ');
@@ -273,7 +278,10 @@ std::string legend(const std::vector<NamedRow>& rows, int left, int width, const
     if (!any_sign(rows, sign)) {
       continue;
     }
-    const std::string part = sign + " " + meaning + "   ";
+    std::string part = sign;
+    part += " ";
+    part += meaning;
+    part += "   ";
     if (columns_of(line) + columns_of(part) > static_cast<std::size_t>(width) + 3) {
       out += line.substr(0, line.find_last_not_of(' ') + 1) + "\n";
       line.assign(static_cast<std::size_t>(left), ' ');
@@ -305,9 +313,9 @@ std::string draw_cycle(const Engine& engine, const CheckLook& look) {
   const int name_columns = label_columns(engine);
   const int left = name_columns + 2;
   Scale scale;
-  scale.turns = static_cast<int>(std::lround(engine.cycle_deg / deg_per_rev));
+  scale.turns = repeats(engine.cycle_deg, deg_per_rev);
   // The last number of the ruler stands two columns out.
-  scale.columns = columns_of_turn(engine.crank, look.width - left - 3);
+  scale.columns = columns_of_turn(engine.crank, std::max(look.width, check_width_min) - left - 3);
   const std::vector<NamedRow> rows = rows_of(engine, scale, signs);
   std::string out;
   for (int turn = 0; turn < scale.turns; ++turn) {
@@ -319,8 +327,7 @@ std::string draw_cycle(const Engine& engine, const CheckLook& look) {
     }
     out += "\n";
   }
-  std::string text = out + legend(rows, left, look.width, signs);
-  return text;
+  return out + legend(rows, left, look.width, signs);
 }
 
 }  // namespace cw

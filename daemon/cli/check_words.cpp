@@ -22,6 +22,7 @@ std::string deg(double angle_deg) {
 // Degrees in words that name many: "62, 242 and 602°".
 std::string degrees(const std::vector<double>& angles_deg) {
   std::vector<std::string> words;
+  words.reserve(angles_deg.size());
   for (const double angle_deg : angles_deg) {
     words.push_back(plain_number(angle_deg));
   }
@@ -103,7 +104,9 @@ std::vector<Gap> gaps_of(const Engine& engine) {
       continue;
     }
     Gap gap{tooth.number, next.number, missing, (missing + 1) * pitch_deg(wheel), {}};
-    for (double turn_deg = 0; turn_deg < engine.cycle_deg; turn_deg += wheel.period_deg) {
+    const auto passes = std::lround(engine.cycle_deg / wheel.period_deg);
+    for (int pass = 0; pass < passes; ++pass) {
+      const double turn_deg = pass * wheel.period_deg;
       gap.begins_deg.push_back(wrap_deg(turn_deg + tooth.angle_deg - wheel.trigger_offset_deg, engine.cycle_deg));
     }
     std::sort(gap.begins_deg.begin(), gap.begins_deg.end());

@@ -245,9 +245,9 @@ TEST(CheckDrawing, puts_whole_pitches_into_a_column_when_teeth_are_denser_than_c
 }
 
 TEST(CheckDrawing, shows_a_gap_that_is_narrower_than_a_column) {
-  const Engine engine = engine_of(twin + edge_and_offset + "teeth = 400\nmissing = 3\n");
+  const Engine engine = engine_of(twin + edge_and_offset + "teeth = 400\ngaps = [[200, 3]]\n");
   for (const std::string& row : rows_of(engine, "crank", {80, false})) {
-    EXPECT_NE(row.find(".1"), std::string::npos) << row;
+    EXPECT_EQ(std::count(row.begin(), row.end(), '.'), 1) << row;
   }
 }
 
