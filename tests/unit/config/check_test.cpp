@@ -5,6 +5,7 @@
 
 #include <algorithm>
 #include <cstdlib>
+#include <random>
 #include <sstream>
 #include <string>
 #include <variant>
@@ -116,6 +117,50 @@ TEST(CheckText, is_plain_ascii_where_the_locale_has_no_more) {
       ASSERT_LT(static_cast<unsigned char>(c), 0x80) << out.str();
     }
   }
+}
+
+// A file put together from lines drawn at random: most are bad, some are sound and odd.
+std::string random_file(std::mt19937& random) {
+  static const std::vector<std::vector<std::string>> choices = {
+      {"[engine]"},
+      {"cylinders = 1", "cylinders = 3", "cylinders = 24"},
+      {"", "firing_order = [1, 2, 3]", "firing_angles_deg = [0, 240.25, 719.9]", "firing_angles_deg = [0, 0, 0]"},
+      {"", "", "cycle_deg = 360"},
+      {"[crank]\nactive_edge = \"falling\""},
+      {"", "", "shaft = \"cam\""},
+      {"teeth = 1\nmissing = 0", "teeth = 2\nmissing = 1", "teeth = 400\nmissing = 399", "teeth = 60\nmissing = 2",
+       "teeth = 37\ngaps = [[1, 1], [3, 34]]", "tooth_angles_deg = [0]", "tooth_angles_deg = [0, 0.1, 359.9]"},
+      {"trigger_offset_deg = 0", "trigger_offset_deg = 359.999999", "trigger_offset_deg = 719.9999999999999"},
+      {"", "[[cam]]\nname = \"a\"\nchannel = \"c\""},
+      {"active_edge = \"rising\"\nedges_deg = [0]", "rising_deg = [0, 719.9]\nfalling_deg = [0.05, 719.95]",
+       "falling_deg = [1e-300, 359.9]", "active_edge = \"falling\"\nedges_deg = [0, 90, 180, 270, 360, 450, 540, 630]"},
+      {"", "phaser_range_deg = [-180, 180]", "phaser_range_deg = [0, 1e-9]"},
+      {"", "tolerance_deg = 90", "tolerance_deg = 1e-300"},
+      {"", "", "period_deg = 360"},
+      {"", "[reference]\nactive_edge = \"falling\"\nmarks = \"spark\""},
+      {"advance_deg = -60", "advance_deg = 90", "advance_from = \"x\""},
+  };
+  std::string text;
+  for (const std::vector<std::string>& lines : choices) {
+    text += lines[random() % lines.size()] + "\n";
+  }
+  return text;
+}
+
+TEST(CheckText, explains_whatever_the_loader_accepts) {
+  std::mt19937 random(4711);
+  int sound = 0;
+  for (int run = 0; run < 20'000; ++run) {
+    const auto result = parse_engine(random_file(random), "random.toml");
+    if (const auto* engine = std::get_if<Engine>(&result)) {
+      ++sound;
+      std::ostringstream out;
+      explain_engine(*engine, "random.toml", run % 2 == 0 ? wide : plain, out);
+      EXPECT_EQ(out.str().find("nan"), std::string::npos) << out.str();
+      EXPECT_EQ(out.str().find("inf"), std::string::npos) << out.str();
+    }
+  }
+  EXPECT_GT(sound, 300);
 }
 
 TEST(CheckText, has_no_trailing_spaces) {
