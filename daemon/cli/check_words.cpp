@@ -189,9 +189,10 @@ void explain_wheel(const Engine& engine, Page& page) {
 
 // --- trigger offset ---
 
-std::string basis_words(OffsetBasis basis, bool two_turns) {
-  const std::string turn = two_turns ? " It can't show which turn is compression: that rests on the cam." : "";
-  switch (basis) {
+std::string basis_words(const Engine& engine) {
+  std::string turn = engine.cycle_deg == 720 ? " It can't show which turn is compression" : "";
+  turn += turn.empty() ? "" : (engine.cams.empty() ? "." : ": that rests on the cam.");
+  switch (engine.crank.offset_basis) {
     case OffsetBasis::piston_stop:
       return "Basis: piston stop, measured on the piston itself." + turn;
     case OffsetBasis::verified_mark:
@@ -222,7 +223,7 @@ void explain_offset(const Engine& engine, const PositionEvidence& evidence, Page
   if (evidence.places > static_cast<int>(turns_of(engine))) {
     page.point("The wheel has nothing that marks its tooth 1: it is the one that cam or index put at this angle.");
   }
-  page.point(basis_words(wheel.offset_basis, engine.cycle_deg == 720));
+  page.point(basis_words(engine));
   page.point("Raising it retards: timing measured 3° late means 3 less here. A controller may count the other way.");
 }
 
