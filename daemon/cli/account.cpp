@@ -236,16 +236,13 @@ std::string totals_in_words(const SessionTotals& totals, const Engine& engine, c
   return out;
 }
 
-Account::Account(Terminal& terminal, const AccountSettings& settings) : terminal_(terminal), settings_(settings) {}
-
-void Account::set_first_host_ns(std::int64_t first_host_ns) {
-  first_host_ns_ = first_host_ns;
-}
+Account::Account(Terminal& terminal, const SessionTotals& totals, const AccountSettings& settings)
+    : terminal_(terminal), totals_(totals), settings_(settings) {}
 
 void Account::on_finding(const Finding& finding) {
   std::optional<std::int64_t> wall_ns;
-  if (settings_.anchor && first_host_ns_) {
-    wall_ns = wall_ns_at(*settings_.anchor, *first_host_ns_ + finding.session_ns);
+  if (settings_.anchor && totals_.first_host_ns()) {
+    wall_ns = wall_ns_at(*settings_.anchor, *totals_.first_host_ns() + finding.session_ns);
   }
   if (settings_.json) {
     terminal_.print(finding_json(finding, wall_ns) + "\n");

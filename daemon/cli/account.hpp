@@ -28,9 +28,9 @@ struct AccountSettings {
 // Prints findings as they come.
 class Account final : public Observer {
  public:
-  Account(Terminal& terminal, const AccountSettings& settings);
-  // Host time of the first item of the session, once it is known: ties findings to the wall clock.
-  void set_first_host_ns(std::int64_t first_host_ns);
+  // `totals`, fed on the same thread and before this, knows the host time of the first item, which ties findings to
+  // the wall clock. All must outlive it.
+  Account(Terminal& terminal, const SessionTotals& totals, const AccountSettings& settings);
   void on_finding(const Finding& finding) override;
   void on_cycle(const Cycle& cycle) override;
   void on_second(const Second& second) override;
@@ -38,8 +38,8 @@ class Account final : public Observer {
 
  private:
   Terminal& terminal_;
+  const SessionTotals& totals_;
   AccountSettings settings_;
-  std::optional<std::int64_t> first_host_ns_;
 };
 
 }  // namespace cw

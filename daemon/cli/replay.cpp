@@ -10,11 +10,11 @@
 
 #include "cli/account.hpp"
 #include "cli/cycles_file.hpp"
+#include "cli/engine_text.hpp"
 #include "cli/pipeline.hpp"
 #include "cli/replay_source.hpp"
 #include "cli/terminal.hpp"
 #include "cli/version.hpp"
-#include "config/engine_file.hpp"
 
 namespace cw {
 
@@ -101,37 +101,20 @@ bool lies_in(const std::string& inner, const std::string& outer) {
   return out == outer_path.end();
 }
 
-// The engine and the text it came from.
-struct EngineText {
-  Engine engine;
-  std::string name;
-  std::string text;
-};
-
 std::variant<EngineText, std::string> engine_for(const ReplayOptions& options, const ReplaySource& source) {
-  EngineText result;
-  const SessionReader* session = source.session();
   if (!options.engine.empty()) {
-    constexpr std::uint64_t size_max = 16ULL * 1024 * 1024;
-    result.name = options.engine;
-    if (Problem problem = read_file(options.engine, size_max, result.text)) {
-      return *problem;
-    }
-  } else if (session != nullptr && session->info()) {
-    result.name = session->info()->engine_file_name;
-    result.text = session->info()->engine_file_text;
-  } else if (session != nullptr) {
+    return read_engine_text(options.engine);
+  }
+  const std::string& input = options.inputs.front();
+  const SessionReader* session = source.session();
+  if (session == nullptr) {
+    return input + ": expected --engine FILE with a raw file";
+  }
+  if (!session->info()) {
     return session->info_problem() + " (--engine FILE replays it with another engine file)";
-  } else {
-    return options.inputs.front() + ": expected --engine FILE with a raw file";
   }
-  const bool own = options.engine.empty();
-  auto engine = parse_engine(result.text, own ? options.inputs.front() + " (its engine file)" : options.engine);
-  if (auto* error = std::get_if<ConfigError>(&engine)) {
-    return error->message;
-  }
-  result.engine = std::move(std::get<Engine>(engine));
-  return result;
+  return make_engine_text(session->info()->engine_file_name, session->info()->engine_file_text,
+                          input + " (its engine file)");
 }
 
 std::variant<SessionInfo, std::string> session_info_for(const ReplaySource& source, const EngineText& engine) {
@@ -193,7 +176,7 @@ class ReplayWork {
   ExitCode run(Terminal& terminal);
 
  private:
-  void feed(Account& account, Pipeline& pipeline, Terminal& terminal);
+  void feed(Pipeline& pipeline, Terminal& terminal);
   ExitCode end(Terminal& terminal);
   void print_summary(Terminal& terminal, const std::string& recording);
   std::optional<WallAnchor> anchor() const;
@@ -236,17 +219,10 @@ std::optional<std::string> ReplayWork::open_outputs() {
   return std::nullopt;
 }
 
-void ReplayWork::feed(Account& account, Pipeline& pipeline, Terminal& terminal) {
+void ReplayWork::feed(Pipeline& pipeline, Terminal& terminal) {
   Progress progress(terminal, "Replay", source_.bytes_total());
   Pace pace(options_.speed);
-  bool first = true;
-  const auto hand_on = [&](ItemBuffer&& items) {
-    if (first) {
-      first = false;
-      account.set_first_host_ns(items.items.front().host_ns);
-    }
-    pace.hand_on(std::move(items), pipeline);
-  };
+  const auto hand_on = [&](ItemBuffer&& items) { pace.hand_on(std::move(items), pipeline); };
   while (!stop_asked && source_.next(hand_on)) {
     progress.show(source_.bytes_done());
   }
@@ -258,7 +234,7 @@ ExitCode ReplayWork::run(Terminal& terminal) {
     terminal.print(program_version() + ", replay of " + options_.inputs.front() + "\nEngine: " + engine_.engine.name +
                    " (" + engine_.name + ")\n\n");
   }
-  Account account(terminal, {options_.json, false, anchor()});
+  Account account(terminal, totals_, {options_.json, false, anchor()});
   PipelineSettings settings;
   settings.session = session_.get();
   settings.totals = &totals_;
@@ -268,7 +244,7 @@ ExitCode ReplayWork::run(Terminal& terminal) {
   }
   {
     Pipeline pipeline(engine_.engine, std::move(settings));
-    feed(account, pipeline, terminal);
+    feed(pipeline, terminal);
     pipeline.finish();
   }
   return end(terminal);
@@ -313,7 +289,7 @@ ExitCode ReplayWork::end(Terminal& terminal) {
   if (stopped) {
     return ExitCode::stopped;
   }
-  if (!missing.empty()) {
+  if (!missing.empty() || totals_.gaps() > 0) {
     return ExitCode::lossy;
   }
   return fails(totals_, options_.fail_on) ? ExitCode::findings : ExitCode::done;

@@ -48,8 +48,9 @@ ItemBuffer LiveSequencer::gap(GapReason reason, std::uint64_t count, std::uint8_
   return out;
 }
 
-ItemBuffer LiveSequencer::recorder_marker(std::uint64_t lost, std::int64_t host_ns) {
-  ItemBuffer out = gap(GapReason::recorder_behind, lost, 0, host_ns);
+ItemBuffer LiveSequencer::recorder_marker(std::int64_t host_ns) {
+  ItemBuffer out;
+  out.items.push_back(next(ItemKind::gap, static_cast<std::uint8_t>(GapReason::recorder_behind), 0, host_ns));
   out.items.push_back(next(ItemKind::link_note, static_cast<std::uint8_t>(LinkNote::new_epoch), 0, host_ns));
   return out;
 }

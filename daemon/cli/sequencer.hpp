@@ -20,8 +20,11 @@ class LiveSequencer {
   ItemBuffer tick(std::int64_t host_ns);
   // A gap of `count` items lost before sequencing.
   ItemBuffer gap(GapReason reason, std::uint64_t count, std::uint8_t source, std::int64_t host_ns);
-  // The marker after a span that was not recorded: a recorder_behind gap and a new_epoch note.
-  ItemBuffer recorder_marker(std::uint64_t lost, std::int64_t host_ns);
+  // The marker after a span that was not recorded: a recorder_behind gap and a new_epoch note. How many items are
+  // missing from the recording shows in their sequence numbers.
+  ItemBuffer recorder_marker(std::int64_t host_ns);
+  // The last `count` items stamped were not queued: their numbers go to the next ones.
+  void take_back(std::uint64_t count) { next_sequence_ -= count; }
 
  private:
   Item next(ItemKind kind, std::uint8_t code, std::uint8_t source, std::int64_t host_ns);

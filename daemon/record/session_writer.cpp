@@ -138,9 +138,18 @@ void SessionWriter::tell(const std::string& line) {
 void SessionWriter::service(const std::string& event, const std::string& details) {
   std::string line = "{" + json_text("time", rfc3339(wall_now_ns(), 3)) + "," + json_text("event", event);
   line += details.empty() ? "}\n" : "," + details + "}\n";
+  const std::lock_guard lock(service_mutex_);
   if (Problem problem = service_.append(line)) {
     tell(*problem);
   }
+}
+
+void SessionWriter::note_input_lost(std::uint64_t items) {
+  service("input-lost", "\"lost_items\":" + std::to_string(items));
+}
+
+void SessionWriter::note_bad_input(std::uint64_t count, const std::string& last_error) {
+  service("bad-input", "\"count\":" + std::to_string(count) + "," + json_text("last_error", last_error));
 }
 
 // Whether the items are to be recorded; in a hole only a marker is, and it ends the hole.

@@ -6,6 +6,7 @@
 #include <cstdint>
 #include <functional>
 #include <memory>
+#include <mutex>
 #include <optional>
 #include <string>
 #include <variant>
@@ -33,7 +34,7 @@ struct SessionSettings {
 std::uint64_t draw_session_id();
 
 // For each batch: append() the items, pass what the monitor says about them to the observer calls, then commit().
-// One thread; only wants_marker() may be called from another.
+// One thread, but for the calls that say otherwise.
 class SessionWriter final : public Observer {
  public:
   // Creates the folder and writes session.toml. `engine` must outlive the writer. An error line when the folder is in
@@ -53,11 +54,12 @@ class SessionWriter final : public Observer {
   void commit();
 
   // True when items were lost and the disk takes data again: the sequencer is to put a batch that begins with a
-  // recorder_behind gap (and a new_epoch note) into the stream; recording goes on with that batch.
+  // recorder_behind gap (and a new_epoch note) into the stream; recording goes on with that batch. Any thread.
   bool wants_marker() const { return wants_marker_.load(); }
 
-  // A line for service.jsonl; `details` is the inside of a JSON object, for example "\"count\":3", or empty.
-  void service(const std::string& event, const std::string& details);
+  // Trouble with the input, for service.jsonl. May be called from another thread.
+  void note_input_lost(std::uint64_t items);
+  void note_bad_input(std::uint64_t count, const std::string& last_error);
 
   // Closes all files and writes summary.json. A problem when something of the session could not be written.
   Problem finish(const std::string& stopped_by, SessionTotals& totals);
@@ -75,6 +77,8 @@ class SessionWriter final : public Observer {
   void try_disk_again();
   void write_lines(DiskFile& file, std::string& lines, bool sync);
   void tell(const std::string& line);
+  // A line for service.jsonl; `details` is the inside of a JSON object, for example "\"count\":3", or empty.
+  void service(const std::string& event, const std::string& details);
 
   SessionSettings settings_;
   const Engine& engine_;
@@ -82,6 +86,7 @@ class SessionWriter final : public Observer {
   DiskFile events_;
   DiskFile trend_;
   DiskFile service_;
+  std::mutex service_mutex_;
   int lock_ = -1;
   std::string event_lines_;  // not written yet
   std::string trend_lines_;
