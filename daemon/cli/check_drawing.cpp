@@ -242,13 +242,12 @@ std::string legend(const std::vector<NamedRow>& rows, int left, int width, const
     }
     const std::string part = sign + " " + meaning + "   ";
     if (columns_of(line) + columns_of(part) > static_cast<std::size_t>(width) + 3) {
-      out += line + "\n";
+      out += line.substr(0, line.find_last_not_of(' ') + 1) + "\n";
       line.assign(static_cast<std::size_t>(left), ' ');
     }
     line += part;
   }
-  out += line + "\n";
-  return out;
+  return out + line.substr(0, line.find_last_not_of(' ') + 1) + "\n";
 }
 
 std::vector<NamedRow> rows_of(const Engine& engine, const Scale& scale, const Signs& signs) {

@@ -10,7 +10,12 @@ namespace cw {
 namespace {
 
 constexpr std::size_t label_columns = 12;
-constexpr std::string_view degree_sign = "°";
+
+struct Spelling {
+  std::string_view sign;
+  std::string_view plain;
+};
+constexpr std::array ascii_for_signs = {Spelling{"°", " deg"}, Spelling{"µ", "u"}};
 
 }  // namespace
 
@@ -27,8 +32,10 @@ std::string for_locale(std::string_view text, bool utf8) {
   if (utf8) {
     return out;
   }
-  for (std::size_t at = out.find(degree_sign); at != std::string::npos; at = out.find(degree_sign, at)) {
-    out.replace(at, degree_sign.size(), " deg");
+  for (const auto& [sign, plain] : ascii_for_signs) {
+    for (std::size_t at = out.find(sign); at != std::string::npos; at = out.find(sign, at)) {
+      out.replace(at, sign.size(), plain);
+    }
   }
   return out;
 }
@@ -91,6 +98,10 @@ void Page::entry(std::string_view label, std::string_view text) {
 
 void Page::point(std::string_view text) {
   paragraph(std::string(label_columns, ' ') + "- ", text, label_columns + 2);
+}
+
+void Page::item(std::string_view text) {
+  paragraph("- ", text, 2);
 }
 
 void Page::heading(std::string_view text) {

@@ -20,6 +20,8 @@ class Page {
   void entry(std::string_view label, std::string_view text);
   // A further point under the last label, with a dash before it.
   void point(std::string_view text);
+  // One of a list under a heading, with a dash before it.
+  void item(std::string_view text);
   // A heading on a line of its own, an empty line before it.
   void heading(std::string_view text);
   void line(std::string_view text);
@@ -35,7 +37,7 @@ class Page {
 // Columns that a UTF-8 text takes, one for each code point.
 std::size_t columns_of(std::string_view text);
 
-// `text` with each degree sign written out where the locale can't show it.
+// `text` with degree signs and the micro sign written out where the locale can't show it.
 std::string for_locale(std::string_view text, bool utf8);
 
 // At most two decimals, without trailing zeros and without groups, as it would be typed into a file.

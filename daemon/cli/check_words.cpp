@@ -88,8 +88,7 @@ struct Gap {
   int next_tooth = 0;
   int missing = 0;
   double width_deg = 0;
-  std::vector<double> begins_deg;  // crank angle of the last tooth before it, one for each turn
-  std::vector<double> ends_deg;
+  std::vector<double> begins_deg;  // crank angle of the last tooth before it, one for each turn, ascending
 };
 
 std::vector<Gap> gaps_of(const Engine& engine) {
@@ -103,27 +102,23 @@ std::vector<Gap> gaps_of(const Engine& engine) {
     if (missing == 0) {
       continue;
     }
-    Gap gap{tooth.number, next.number, missing, (missing + 1) * pitch_deg(wheel), {}, {}};
+    Gap gap{tooth.number, next.number, missing, (missing + 1) * pitch_deg(wheel), {}};
     for (double turn_deg = 0; turn_deg < engine.cycle_deg; turn_deg += wheel.period_deg) {
-      const double begin_deg = wrap_deg(turn_deg + tooth.angle_deg - wheel.trigger_offset_deg, engine.cycle_deg);
-      gap.begins_deg.push_back(begin_deg);
-      gap.ends_deg.push_back(wrap_deg(begin_deg + gap.width_deg, engine.cycle_deg));
+      gap.begins_deg.push_back(wrap_deg(turn_deg + tooth.angle_deg - wheel.trigger_offset_deg, engine.cycle_deg));
     }
     std::sort(gap.begins_deg.begin(), gap.begins_deg.end());
-    std::sort(gap.ends_deg.begin(), gap.ends_deg.end(), [&](double a, double b) {
-      return wrap_deg(a - gap.width_deg, engine.cycle_deg) < wrap_deg(b - gap.width_deg, engine.cycle_deg);
-    });
     gaps.push_back(gap);
   }
   return gaps;
 }
 
-std::string gap_words(const Gap& gap) {
+std::string gap_words(const Gap& gap, double cycle_deg) {
   std::string text = "Gap of " + counted(gap.missing, "missing tooth", "missing teeth") + ": " + deg(gap.width_deg) +
                      " from tooth " + std::to_string(gap.last_tooth) + " to tooth " + std::to_string(gap.next_tooth) +
                      ", " + std::to_string(gap.missing + 1) + " times a tooth's interval at steady speed; it passes ";
   for (std::size_t i = 0; i < gap.begins_deg.size(); ++i) {
-    text += (i == 0 ? "from " : " and from ") + deg(gap.begins_deg[i]) + " to " + deg(gap.ends_deg[i]);
+    text += (i == 0 ? "from " : " and from ") + deg(gap.begins_deg[i]) + " to " +
+            deg(wrap_deg(gap.begins_deg[i] + gap.width_deg, cycle_deg));
   }
   return text + ".";
 }
@@ -184,20 +179,20 @@ void explain_wheel(const Engine& engine, Page& page) {
     explain_steps(cycle, wheel, page);
   }
   for (const Gap& gap : gaps) {
-    page.point(gap_words(gap));
+    page.point(gap_words(gap, engine.cycle_deg));
   }
   page.point(nearest_words(cycle));
 }
 
 // --- trigger offset ---
 
-std::string basis_words(OffsetBasis basis) {
+std::string basis_words(OffsetBasis basis, bool two_turns) {
+  const std::string turn = two_turns ? " It can't show which turn is compression: that rests on the cam." : "";
   switch (basis) {
     case OffsetBasis::piston_stop:
-      return "Basis: piston stop, measured on the piston itself.";
+      return "Basis: piston stop, measured on the piston itself." + turn;
     case OffsetBasis::verified_mark:
-      return "Basis: light on a verified mark. A light can't see which turn it is: the compression stroke rests on the "
-             "cam.";
+      return "Basis: light on a verified mark." + turn;
     case OffsetBasis::unverified:
       break;
   }
@@ -205,16 +200,26 @@ std::string basis_words(OffsetBasis basis) {
          "controller share an error, the deviation reads 0 all the same.";
 }
 
-void explain_offset(const Engine& engine, Page& page) {
+// The turn in which the offset is counted, as the file defines it.
+std::string offset_turn_words(const Engine& engine) {
+  if (engine.crank.period_deg == engine.cycle_deg) {
+    return "";
+  }
+  return engine.cams.empty() ? " of one of the two turns" : " of the turn that the cam marks as the first";
+}
+
+void explain_offset(const Engine& engine, const PositionEvidence& evidence, Page& page) {
   const Wheel& wheel = engine.crank;
   const double marked_deg = wrap_deg(-wheel.trigger_offset_deg, engine.cycle_deg);
   const bool two_turns = wheel.period_deg < engine.cycle_deg;
-  std::string text = deg(wheel.trigger_offset_deg) + ": TDC1 comes that far after tooth 1" +
-                     (two_turns ? " of the first turn, so that tooth stands at " : ", so that tooth stands at ") +
-                     deg(marked_deg);
+  std::string text = deg(wheel.trigger_offset_deg) + ": TDC1 comes that far after tooth 1" + offset_turn_words(engine) +
+                     "; that tooth stands at " + deg(marked_deg);
   text += two_turns ? ", and tooth 1 of the other turn at " + deg(wrap_deg(marked_deg + 360, 720)) + "." : ".";
   page.entry("Offset", text);
-  page.point(basis_words(wheel.offset_basis));
+  if (evidence.places > static_cast<int>(turns_of(engine))) {
+    page.point("The wheel has nothing that marks its tooth 1: it is the one that cam or index put at this angle.");
+  }
+  page.point(basis_words(wheel.offset_basis, engine.cycle_deg == 720));
   page.point("Raising it retards: timing measured 3° late means 3 less here. A controller may count the other way.");
 }
 
@@ -453,7 +458,7 @@ void explain_speed(const Engine& engine, Page& page) {
   const double places_a_turn =
       is_list(wheel) ? static_cast<double>(wheel.teeth.size()) * 360 / wheel.period_deg : 360 / pitch_deg(wheel);
   const auto interval_us = [](double rpm, double places) { return 60e6 / (rpm * places); };
-  const auto rate = [](double rpm, double edges) { return rpm / 60 * edges; };
+  const auto rate = [](double rpm, double edges) { return std::round(rpm / 60 * edges); };
   const double edges = edges_a_turn(engine);
   page.entry("Speed", std::string("At 200, 1000 and 6000 rpm ") +
                           (is_list(wheel) ? "teeth follow each other on average every " : "a pitch takes ") +
@@ -471,7 +476,7 @@ void explain_speed(const Engine& engine, Page& page) {
 void explain_limits(const Limits& limits, Page& page) {
   page.entry("Limits", "TDC deviation: warning from " + deg(limits.tdc_warning_deg) + ", fault from " +
                            deg(limits.tdc_fault_deg) + ", when " +
-                           counted(limits.hold_cycles, "cycle agrees", "cycles agree") + "; over again below " +
+                           counted(limits.hold_cycles, "cycle agrees", "cycles agree") + "; closed below " +
                            plain_number(limits.hysteresis * 100) + " % of that. Cam of fixed phase: warning from " +
                            deg(limits.cam_warning_deg) + ". Sync margin: warning below " +
                            plain_number(limits.margin_warning) + ", from " + plain_number(limits.running_rpm) +
@@ -490,21 +495,31 @@ void explain_sources(const Engine& engine, Page& page) {
   }
 }
 
+std::string wheel_place_words(const Engine& engine) {
+  if (engine.crank.shaft == WheelShaft::cam) {
+    return "Whether the cam stands right to the crank: the wheel turns with the cam, so a jumped belt or chain moves "
+           "witness and controller alike.";
+  }
+  const bool has_cam = engine.cycle_deg == 720 &&
+                       std::any_of(engine.cams.begin(), engine.cams.end(),
+                                   [&](const CamPattern& cam) { return !repeats_each_turn(cam, engine.cycle_deg); });
+  return std::string("Whether the wheel sits right on the crank: one that moves takes witness and controller along; ") +
+         (has_cam ? "only the cams show it." : "there is no cam to show it.");
+}
+
 void explain_unknown(const Engine& engine, const PositionEvidence& evidence, Page& page) {
   page.heading("What this file can't tell");
   if (engine.crank.offset_basis == OffsetBasis::unverified) {
-    page.line("- Whether the trigger offset is right: it agrees with the file only.");
+    page.item("Whether the trigger offset is right: it agrees with the file only.");
   }
   if (known_within_deg(evidence, engine.cycle_deg) != engine.cycle_deg) {
-    page.line("- Which stroke is compression: the turns look alike.");
+    page.item("Which stroke is compression: the turns look alike.");
   }
   if (!engine.reference) {
-    page.line("- What the controller does with these signals: there is no reference.");
+    page.item("What the controller does with these signals: there is no reference.");
   }
-  page.line("- Whether the edges are clean at the controller: they are judged at our tap only.");
-  page.line(
-      "- Whether the wheel sits right on the crank: a wheel that moves takes witness and controller along; only cams "
-      "show it.");
+  page.item("Whether the edges are clean at the controller: they are judged at our tap only.");
+  page.item(wheel_place_words(engine));
 }
 
 bool any_gear(const Engine& engine) {
@@ -514,22 +529,22 @@ bool any_gear(const Engine& engine) {
 
 void explain_cautions(const Engine& engine, Page& page) {
   page.heading("Cautions");
-  page.line(
-      "- An observer, not a safety device. A qualified person decides; site rules and the engine maker's data come "
+  page.item(
+      "An observer, not a safety device. A qualified person decides; site rules and the engine maker's data come "
       "first.");
-  page.line("- Cranking tests: fuel off, always; ignition off unless spark is being measured.");
-  page.line(
-      "- After any new offset check again: cranking with fuel off, then idle, then two speeds unloaded, before load. A "
+  page.item("Cranking tests: fuel off, always; ignition off unless spark is being measured.");
+  page.item(
+      "After any new offset check again: cranking with fuel off, then idle, then two speeds unloaded, before load. A "
       "wrong sign or turn can break starters, backfire or melt pistons.");
   if (engine.crank.offset_basis != OffsetBasis::piston_stop) {
-    page.line("- A piston stop is used by hand only, battery disconnected.");
+    page.item("A piston stop is used by hand only, battery disconnected.");
   }
   if (any_gear(engine)) {
-    page.line("- A cam found some teeth out: stop, don't restart or crank, turn by hand; valves can meet pistons.");
+    page.item("A cam found some teeth out: stop, don't restart or crank, turn by hand; valves can meet pistons.");
   }
   if (engine.reference) {
-    page.line(
-        "- Tap logic levels only, high-impedance, at the controller's pins; never the primary of a coil (hundreds of "
+    page.item(
+        "Tap logic levels only, high-impedance, at the controller's pins; never the primary of a coil (hundreds of "
         "volts).");
   }
 }
@@ -539,11 +554,11 @@ void explain_cautions(const Engine& engine, Page& page) {
 void explain_engine(const Engine& engine, std::string_view file_name, const CheckLook& look, std::ostream& out) {
   Page page(look, out);
   const PositionEvidence evidence = position_evidence(engine);
-  page.line(std::string(file_name) + ": " + engine.name + ". This file is sound; it means:");
+  page.line(std::string(file_name) + ": " + engine.name + ". No contradiction found; it means:");
   page.blank();
   explain_firing(engine, page);
   explain_wheel(engine, page);
-  explain_offset(engine, page);
+  explain_offset(engine, evidence, page);
   explain_cams(engine, evidence, page);
   explain_position(engine, evidence, page);
   explain_reference(engine, page);

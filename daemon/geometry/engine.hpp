@@ -28,10 +28,10 @@ struct Wheel {
   WheelShaft shaft = WheelShaft::crank;
   double period_deg = 360;  // 360 on the crank; 720 for a wheel on the cam of a four-stroke
   std::vector<WheelTooth> teeth;
-  int positions = 0;        // pitch count with the missing ones; equals teeth.size() for an angle list
+  int positions = 0;              // pitch count with the missing ones; equals teeth.size() for an angle list
   double trigger_offset_deg = 0;  // [0, 720): the marked reference tooth stands at crank angle 720 - offset
   OffsetBasis offset_basis = OffsetBasis::unverified;
-  double delay_us = 0;      // known delay of tap and conditioner; subtracted from the edge times
+  double delay_us = 0;  // known delay of tap and conditioner; subtracted from the edge times
 };
 
 struct CamEdge {
@@ -40,12 +40,12 @@ struct CamEdge {
 };
 
 struct CamPattern {
-  std::string name;     // for people and for the phase_<name>_deg columns
+  std::string name;  // for people and for the phase_<name>_deg columns
   std::string channel;
-  std::vector<CamEdge> edges;   // ascending by angle; both polarities when the file gives rising_deg and falling_deg
-  double phaser_min_deg = 0;    // travel from park, negative = advance (earlier); both 0 for a fixed cam
+  std::vector<CamEdge> edges;  // ascending by angle; both polarities when the file gives rising_deg and falling_deg
+  double phaser_min_deg = 0;   // travel from park, negative = advance (earlier); both 0 for a fixed cam
   double phaser_max_deg = 0;
-  double tolerance_deg = 8;     // > 0
+  double tolerance_deg = 8;       // > 0
   std::optional<int> gear_teeth;  // of the cam gear: one tooth is 720/gear_teeth crank degrees
   double delay_us = 0;
 };
@@ -54,27 +54,27 @@ struct Reference {
   std::string channel = "ref";
   ActiveEdge active_edge = ActiveEdge::falling;
   ReferenceMark marks = ReferenceMark::spark;
-  double period_deg = 720;       // 360: wasted spark
-  double advance_deg = 0;        // locked; the pulse is expected at crank angle -advance
-  std::string advance_from;      // name of a CAN signal instead of advance_deg; empty = locked
+  double period_deg = 720;   // 360: wasted spark
+  double advance_deg = 0;    // locked; the pulse is expected at crank angle -advance
+  std::string advance_from;  // name of a CAN signal instead of advance_deg; empty = locked
   double delay_us = 0;
 };
 
 struct SourceSpec {
-  std::string driver;   // name in the driver registry
+  std::string driver;  // name in the driver registry
   std::string address;
   std::vector<std::pair<std::string, std::string>> channels;  // (channel in this file, device's own name)
 };
 
 // Limits that turn numbers into findings. Each has a key of the same name under [limits] in the engine file.
 struct Limits {
-  double tdc_warning_deg = 1.0;     // |mean TDC deviation| to open tdc-deviation as a warning
-  double tdc_fault_deg = 3.0;       // ... as a fault
-  double hysteresis = 0.5;          // a condition closes below this share of its opening limit
-  int hold_cycles = 8;              // cycles that must agree before a deviation opens or closes
-  double cam_warning_deg = 4.0;     // fixed cam: |phase| to open cam-deviation
-  double margin_warning = 0.25;     // sync margin to open margin-low, running speed only
-  double running_rpm = 400;         // above it margin and deviations are judged against the running limits
+  double tdc_warning_deg = 1.0;  // |mean TDC deviation| to open tdc-deviation as a warning
+  double tdc_fault_deg = 3.0;    // ... as a fault
+  double hysteresis = 0.5;       // a condition closes below this share of its opening limit
+  int hold_cycles = 8;           // cycles that must agree before a deviation opens or closes
+  double cam_warning_deg = 4.0;  // fixed cam: |phase| to open cam-deviation
+  double margin_warning = 0.25;  // sync margin to open margin-low, running speed only
+  double running_rpm = 400;      // above it margin and deviations are judged against the running limits
 };
 
 struct Engine {

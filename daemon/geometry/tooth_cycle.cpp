@@ -41,8 +41,8 @@ ToothCycle tooth_cycle(const Engine& engine) {
   for (int turn = 0; turn < turns; ++turn) {
     for (const WheelTooth& tooth : wheel.teeth) {
       const double wheel_deg = turn * wheel.period_deg + tooth.angle_deg;
-      cycle.teeth.push_back({wheel_deg, wrap_deg(wheel_deg - wheel.trigger_offset_deg, engine.cycle_deg), 0,
-                             tooth.number, turn});
+      cycle.teeth.push_back(
+          {wheel_deg, wrap_deg(wheel_deg - wheel.trigger_offset_deg, engine.cycle_deg), 0, tooth.number, turn});
     }
   }
   for (std::size_t i = 0; i < cycle.teeth.size(); ++i) {

@@ -22,10 +22,13 @@ std::string_view to_string(LockState state) {
 
 std::string_view to_string(FindingKind kind) {
   static constexpr std::array<std::string_view, 19> names = {
-      "sync-lost",        "sync-regained",  "extra-edge",       "missed-edge",     "noise-burst",
-      "crank-signal-stopped", "engine-stopped", "cam-edge-missing", "cam-extra-edge", "cam-signal-dead",
-      "cam-deviation",    "cam-step",       "crank-wheel-step", "tdc-deviation",   "margin-low",
-      "reference-missing", "edges-dropped", "link-lost",        "clock-trouble"};
+      "sync-lost",         "sync-regained",    "extra-edge",
+      "missed-edge",       "noise-burst",      "crank-signal-stopped",
+      "engine-stopped",    "cam-edge-missing", "cam-extra-edge",
+      "cam-signal-dead",   "cam-deviation",    "cam-step",
+      "crank-wheel-step",  "tdc-deviation",    "margin-low",
+      "reference-missing", "edges-dropped",    "link-lost",
+      "clock-trouble"};
   static_assert(static_cast<std::size_t>(FindingKind::clock_trouble) + 1 == names.size());
   return name_of(kind, names);
 }
@@ -41,8 +44,8 @@ std::string_view to_string(FindingPhase phase) {
 }
 
 std::string_view to_string(Attribution attribution) {
-  static constexpr std::array<std::string_view, 7> names = {
-      "none", "sensor-or-wiring", "wheel", "cam-drive", "ecu", "capture-link", "undecided"};
+  static constexpr std::array<std::string_view, 7> names = {"none", "sensor-or-wiring", "wheel",    "cam-drive",
+                                                            "ecu",  "capture-link",     "undecided"};
   return name_of(attribution, names);
 }
 

@@ -52,7 +52,7 @@ std::string_view to_string(FindingPhase phase);
 
 // Who or what is behind a finding, as far as the evidence supports it.
 enum class Attribution : std::uint8_t {
-  none,              // not a fault (for example sync-regained)
+  none,  // not a fault (for example sync-regained)
   sensor_or_wiring,
   wheel,
   cam_drive,
@@ -68,36 +68,37 @@ struct Finding {
   FindingPhase phase = FindingPhase::single;
   FindingKind kind = FindingKind::sync_lost;
   Severity severity = Severity::info;
-  std::string_view clock = "source";        // "source" | "host"
+  std::string_view clock = "source";  // "source" | "host"
   std::int64_t start_ns = 0;
   std::int64_t end_ns = 0;
-  std::int64_t session_ns = 0;              // host time of the deciding item, from the first item of the session
-  std::optional<std::uint64_t> cycle;       // engine cycles counted since the first cycle-lock of the session, from 0
-  std::optional<double> angle_deg;          // crank angle, 0 to 720
-  std::string channel;                      // role or cam name: "crank", "intake"; empty = not applicable
-  std::optional<int> tooth;                 // number from the reference tooth, 1 upward, missing positions counted
+  std::int64_t session_ns = 0;         // host time of the deciding item, from the first item of the session
+  std::optional<std::uint64_t> cycle;  // engine cycles counted since the first cycle-lock of the session, from 0
+  std::optional<double> angle_deg;     // crank angle, 0 to 720
+  std::string channel;                 // role or cam name: "crank", "intake"; empty = not applicable
+  std::optional<int> tooth;            // number from the reference tooth, 1 upward, missing positions counted
   std::optional<double> rpm;
   std::vector<std::pair<std::string, double>> values;  // name with its unit last, for example "deviation_deg"
   Attribution attribution = Attribution::undecided;
-  std::string reason;                       // one sentence, plain words
+  std::string reason;  // one sentence, plain words
   std::vector<std::string> next_checks;
-  std::string code;                         // SAE J2012 code where one fits, for example "P0336"; empty = none
-  std::string title;                        // and its title
-  std::uint64_t evidence_first = 0;         // sequence numbers of the items around it, both inclusive
+  std::string code;                  // SAE J2012 code where one fits, for example "P0336"; empty = none
+  std::string title;                 // and its title
+  std::uint64_t evidence_first = 0;  // sequence numbers of the items around it, both inclusive
   std::uint64_t evidence_last = 0;
-  std::uint32_t count = 1;                  // more than 1: so many alike, coalesced
+  std::uint32_t count = 1;  // more than 1: so many alike, coalesced
 };
 
 // One engine cycle, reported when TDC1 is known (a few teeth after it).
 struct Cycle {
-  std::uint64_t number = 0;             // as Finding::cycle
-  std::int64_t tdc_ns = 0;              // TDC1 (any TDC1-or-360 when only revolution-locked), source time
-  double rpm = 0;                       // mean over the cycle that ended with this TDC; over a revolution if first
-  double uncertainty_deg = 0;           // 95 % half width, relative to the wheel
+  std::uint64_t number = 0;    // as Finding::cycle
+  std::int64_t tdc_ns = 0;     // TDC1 (any TDC1-or-360 when only revolution-locked), source time
+  double rpm = 0;              // mean over the cycle that ended with this TDC; over a revolution if first
+  double uncertainty_deg = 0;  // 95 % half width, relative to the wheel
   std::optional<double> reference_deviation_deg;  // positive = reference pulse comes after the expected angle
   LockState state = LockState::searching;
-  std::optional<double> sync_margin;    // 0 = gap and tooth at the limit of confusion, 1 = ideal
-  std::vector<std::optional<double>> cam_phase_deg;  // per cam of the engine file: mean deviation of its edges from park
+  std::optional<double> sync_margin;  // 0 = gap and tooth at the limit of confusion, 1 = ideal
+  std::vector<std::optional<double>>
+      cam_phase_deg;  // per cam of the engine file: mean deviation of its edges from park
 };
 
 // One row of trend.csv: a second of session time.
@@ -105,7 +106,7 @@ struct Second {
   std::int64_t session_ns = 0;  // end of the second, host time from the first item
   std::int64_t source_ns = 0;   // latest edge seen
   LockState state = LockState::no_signal;
-  std::uint32_t cycles = 0;     // completed in this second
+  std::uint32_t cycles = 0;  // completed in this second
   std::uint32_t crank_edges = 0;
   std::uint32_t extra_edges = 0;
   std::uint32_t missed_edges = 0;

@@ -1,35 +1,374 @@
-// Stand-in: the real pipeline lands next; it only counts seconds so that recording and replay can be built against it.
 #include "monitor/monitor.hpp"
+
+#include <algorithm>
+#include <array>
+#include <limits>
+#include <optional>
+#include <string>
+#include <utility>
+#include <variant>
+#include <vector>
+
+#include "compare/cam_watch.hpp"
+#include "compare/fault_watch.hpp"
+#include "compare/robust.hpp"
+#include "compare/tdc_watch.hpp"
+#include "monitor/evidence_index.hpp"
+#include "monitor/finding_gate.hpp"
+#include "sync/sync.hpp"
 
 namespace cw {
 
+namespace {
+
+constexpr std::int64_t ns_per_s = 1'000'000'000;
+constexpr std::int64_t row_jump_max = 3600;
+constexpr std::int64_t evidence_lead_ns = ns_per_s;
+constexpr std::uint64_t evidence_step = 128;
+
+enum class Role : std::uint8_t { none, crank, cam, reference };
+
+struct ChannelRole {
+  Role role = Role::none;
+  bool both_edges = false;
+  EdgeCode active = EdgeCode::falling;
+  std::uint8_t cam = 0;
+  std::int64_t delay_ns = 0;
+};
+
+EdgeCode code_of(ActiveEdge edge) {
+  return edge == ActiveEdge::rising ? EdgeCode::rising : EdgeCode::falling;
+}
+
+std::int64_t ns_of_us(double us) {
+  return static_cast<std::int64_t>(us * 1000.0);
+}
+
+bool has_both_edges(const CamPattern& cam) {
+  return std::any_of(cam.edges.begin(), cam.edges.end(),
+                     [&](const CamEdge& edge) { return edge.edge != cam.edges.front().edge; });
+}
+
+ChannelRole role_of(const Engine& engine, const std::string& name) {
+  if (name == engine.crank.channel) {
+    return {Role::crank, false, code_of(engine.crank.active_edge), 0, ns_of_us(engine.crank.delay_us)};
+  }
+  for (std::size_t i = 0; i < engine.cams.size(); ++i) {
+    const CamPattern& cam = engine.cams[i];
+    if (name == cam.channel && !cam.edges.empty()) {
+      return {Role::cam, has_both_edges(cam), code_of(cam.edges.front().edge), static_cast<std::uint8_t>(i),
+              ns_of_us(cam.delay_us)};
+    }
+  }
+  if (engine.reference && name == engine.reference->channel) {
+    return {Role::reference, false, code_of(engine.reference->active_edge), 0, ns_of_us(engine.reference->delay_us)};
+  }
+  return {};
+}
+
+}  // namespace
+
 class Monitor::Pipeline {
  public:
-  explicit Pipeline(Observer& observer) : observer_(observer) {}
+  Pipeline(const Engine& engine, Observer& observer)
+      : engine_(engine),
+        observer_(observer),
+        sync_(engine_),
+        faults_(engine_, next_id_),
+        cams_(engine_, next_id_),
+        tdc_(engine_, next_id_) {
+    row_.cam_phase_deg.resize(engine_.cams.size());
+  }
 
   void push(const ItemBatch& batch) {
     for (const Item& item : batch.items) {
-      if (first_host_ns_ < 0) {
-        first_host_ns_ = item.host_ns;
+      if (item.host_ns >= next_row_ns_) {
+        begin_or_end_rows(item.host_ns);
       }
-      while (item.host_ns - first_host_ns_ >= row_.session_ns + 1'000'000'000) {
-        row_.session_ns += 1'000'000'000;
-        observer_.on_second(row_);
-        row_.crank_edges = 0;
+      if (item.kind == ItemKind::edge) {
+        edge(item);
+      } else {
+        other(item, batch);
       }
-      row_.crank_edges += item.kind == ItemKind::edge ? 1 : 0;
+      if (!sync_.events().empty()) {
+        drain();
+      }
+    }
+  }
+
+  void finish() {
+    sync_.finish();
+    drain();
+    std::vector<Finding> out;
+    faults_.finish(out);
+    cams_.finish(out);
+    report(out);
+    if (started_ && last_host_ns_ > next_row_ns_ - ns_per_s) {
+      row_end_ns_ = last_host_ns_ - first_host_ns_;
+      end_row();
     }
   }
 
  private:
+  void edge(const Item& item) {
+    const ChannelRole& role = roles_[item.source][item.channel];
+    last_host_ns_ = item.host_ns;
+    if ((item.sequence & (evidence_step - 1)) == 0) {
+      evidence_.note(item.source_ns, item.sequence);
+    }
+    last_sequence_ = item.sequence;
+    if (role.role == Role::none) {
+      return;
+    }
+    const auto code = static_cast<EdgeCode>(item.code);
+    if (!role.both_edges && code != role.active) {
+      return;
+    }
+    if (item.source_ns < last_source_ns_) {
+      clock_went_back(item);
+    }
+    last_source_ns_ = item.source_ns;
+    const std::int64_t t_ns = item.source_ns - role.delay_ns;
+    if (role.role == Role::crank) {
+      last_crank_host_ns_ = item.host_ns;
+      ++row_.crank_edges;
+      sync_.crank_edge(t_ns);
+    } else if (role.role == Role::cam) {
+      sync_.cam_edge(role.cam, code == EdgeCode::rising ? ActiveEdge::rising : ActiveEdge::falling, t_ns);
+    } else {
+      sync_.reference_edge(t_ns);
+    }
+  }
+
+  void other(const Item& item, const ItemBatch& batch) {
+    last_host_ns_ = item.host_ns;
+    last_sequence_ = item.sequence;
+    switch (item.kind) {
+      case ItemKind::tick:
+        sync_.tick(item.host_ns - last_crank_host_ns_);
+        settle();
+        break;
+      case ItemKind::link_note:
+        link_note(item, batch);
+        break;
+      case ItemKind::gap:
+        gap(item, batch);
+        break;
+      case ItemKind::edge:
+      case ItemKind::can_frame:
+        break;
+    }
+  }
+
+  void link_note(const Item& item, const ItemBatch& batch) {
+    const auto note = static_cast<LinkNote>(item.code);
+    if (note == LinkNote::channel_named) {
+      const auto bytes = payload_of(item, batch.payload);
+      std::string name;
+      for (const std::byte byte : bytes) {
+        name.push_back(static_cast<char>(byte));
+      }
+      roles_[item.source][item.channel] = role_of(engine_, name);
+    } else if (note == LinkNote::disconnected || note == LinkNote::new_epoch) {
+      sync_.break_off(LossReason::input_lost);
+      last_source_ns_ = std::numeric_limits<std::int64_t>::min();
+      if (note == LinkNote::disconnected) {
+        report_plain(FindingKind::link_lost, "host", item.host_ns);
+      }
+    }
+  }
+
+  void gap(const Item& item, const ItemBatch& batch) {
+    std::uint64_t count = 0;
+    const auto bytes = payload_of(item, batch.payload);
+    for (std::size_t i = 0; i < bytes.size() && i < sizeof count; ++i) {
+      count |= std::to_integer<std::uint64_t>(bytes[i]) << (8 * i);
+    }
+    row_.lost_items += static_cast<std::uint32_t>(std::min<std::uint64_t>(count, 0xffffffffU - row_.lost_items));
+    // A line that could not be read may have held one edge: the tracker copes with that. Anything more breaks the time
+    // line.
+    if (static_cast<GapReason>(item.code) != GapReason::bad_input) {
+      sync_.break_off(LossReason::input_lost);
+    }
+    Finding finding = plain(FindingKind::edges_dropped, "host", item.host_ns);
+    if (count > 0) {
+      finding.values.emplace_back("lost_items", static_cast<double>(count));
+    }
+    report_one(std::move(finding));
+  }
+
+  void clock_went_back(const Item& item) {
+    sync_.break_off(LossReason::input_lost);
+    report_plain(FindingKind::clock_trouble, "source", item.source_ns);
+  }
+
+  // ---- events of sync/ to findings and rows
+
+  void drain() {
+    std::vector<Finding> out;
+    for (const SyncEvent& event : sync_.events()) {
+      std::visit([&](const auto& known) { take(known, out); }, event);
+    }
+    sync_.clear_events();
+    report(out);
+  }
+
+  void take(const LockEvent& event, std::vector<Finding>& out) {
+    const bool was_locked = event.from == LockState::cycle_locked || event.from == LockState::revolution_locked;
+    const bool is_locked = event.to == LockState::cycle_locked || event.to == LockState::revolution_locked;
+    if (was_locked && !is_locked) {
+      cams_.break_off(out);
+      tdc_.break_off();
+    }
+    faults_.take(event, out);
+    row_.state = event.to;
+    observer_.on_state({event.from, event.to, event.t_ns, session_ns()});
+  }
+
+  void take(const ToothEvent& event, std::vector<Finding>& out) {
+    row_.extra_edges += event.extra ? 1 : 0;
+    row_.missed_edges += event.extra ? 0 : 1;
+    faults_.take(event, out);
+  }
+
+  void take(const CycleEvent& event, std::vector<Finding>& out) {
+    tdc_.take(event, out);
+    faults_.settle(event.tdc_ns, out);
+    Cycle cycle;
+    cycle.number = event.number;
+    cycle.tdc_ns = event.tdc_ns;
+    cycle.rpm = event.rpm;
+    cycle.uncertainty_deg = event.uncertainty_deg;
+    cycle.sync_margin = event.sync_margin;
+    cycle.state = event.state;
+    cycle.reference_deviation_deg = tdc_.take_last_deviation();
+    cycle.cam_phase_deg = cams_.phases();
+    ++row_.cycles;
+    row_.rpm = event.rpm;
+    if (event.sync_margin) {
+      row_.sync_margin = std::min(row_.sync_margin.value_or(1.0), *event.sync_margin);
+    }
+    row_.tdc_uncertainty_deg = std::max(row_.tdc_uncertainty_deg.value_or(0.0), event.uncertainty_deg);
+    observer_.on_cycle(cycle);
+  }
+
+  void take(const CamCycleEvent& event, std::vector<Finding>& out) { cams_.take(event, out); }
+  void take(const ReferenceEvent& event, std::vector<Finding>& out) { tdc_.take(event, cams_.steady(), out); }
+  void take(const SilenceEvent& event, std::vector<Finding>& out) { faults_.take(event, out); }
+
+  void settle() {
+    std::vector<Finding> out;
+    faults_.settle(sync_.newest_ns(), out);
+    report(out);
+  }
+
+  // ---- reporting
+
+  std::int64_t session_ns() const { return last_host_ns_ - first_host_ns_; }
+
+  Finding plain(FindingKind kind, std::string_view clock, std::int64_t t_ns) {
+    Finding finding;
+    apply(attribute(kind, Circumstance::any), kind, finding);
+    finding.id = next_id_++;
+    finding.clock = clock;
+    finding.start_ns = t_ns;
+    finding.end_ns = t_ns;
+    return finding;
+  }
+  void report_plain(FindingKind kind, std::string_view clock, std::int64_t t_ns) {
+    report_one(plain(kind, clock, t_ns));
+  }
+
+  void report(std::vector<Finding>& out) {
+    for (Finding& finding : out) {
+      report_one(std::move(finding));
+    }
+    out.clear();
+  }
+
+  void report_one(Finding finding) {
+    finding.session_ns = session_ns();
+    const std::int64_t from_ns = finding.clock == "source" ? finding.start_ns : last_source_ns_;
+    finding.evidence_first = evidence_.at_or_before(from_ns - evidence_lead_ns);
+    finding.evidence_last = last_sequence_;
+    if (std::optional<Finding> passed = gate_.pass(std::move(finding))) {
+      observer_.on_finding(*passed);
+    }
+  }
+
+  // ---- one row a second
+
+  void begin_or_end_rows(std::int64_t host_ns) {
+    if (!started_) {
+      started_ = true;
+      first_host_ns_ = host_ns;
+      last_host_ns_ = host_ns;
+      next_row_ns_ = host_ns + ns_per_s;
+      return;
+    }
+    if (host_ns - next_row_ns_ > row_jump_max * ns_per_s) {
+      // A clock that jumps by hours is not filled with rows.
+      row_end_ns_ = next_row_ns_ - first_host_ns_;
+      end_row();
+      next_row_ns_ = host_ns - (host_ns - first_host_ns_) % ns_per_s + ns_per_s;
+      return;
+    }
+    while (host_ns >= next_row_ns_) {
+      row_end_ns_ = next_row_ns_ - first_host_ns_;
+      end_row();
+      next_row_ns_ += ns_per_s;
+    }
+  }
+
+  void end_row() {
+    for (const Finding& finding : gate_.end_second()) {
+      observer_.on_finding(finding);
+    }
+    row_.session_ns = row_end_ns_;
+    row_.source_ns = last_source_ns_ == std::numeric_limits<std::int64_t>::min() ? 0 : last_source_ns_;
+    row_.state = sync_.state();
+    row_.cam_phase_deg = cams_.phases();
+    const std::vector<double> deviations = tdc_.take_second();
+    if (!deviations.empty()) {
+      const RobustMean mean = robust_mean(deviations);
+      row_.tdc_deviation_deg = mean.mean;
+      row_.tdc_deviation_spread_deg = mean.spread;
+    }
+    if (!row_.rpm) {
+      row_.rpm = sync_.rpm();
+    }
+    observer_.on_second(row_);
+    row_ = Second{};
+  }
+
+  const Engine engine_;
   Observer& observer_;
-  std::int64_t first_host_ns_ = -1;
+  std::uint64_t next_id_ = 1;
+  Sync sync_;
+  FaultWatch faults_;
+  CamWatch cams_;
+  TdcWatch tdc_;
+  FindingGate gate_;
+  EvidenceIndex evidence_;
+  std::array<std::array<ChannelRole, 256>, 256> roles_{};
   Second row_;
+  bool started_ = false;
+  std::int64_t next_row_ns_ = std::numeric_limits<std::int64_t>::min();
+  std::int64_t first_host_ns_ = 0;
+  std::int64_t row_end_ns_ = 0;
+  std::int64_t last_host_ns_ = 0;
+  std::int64_t last_crank_host_ns_ = 0;
+  std::int64_t last_source_ns_ = std::numeric_limits<std::int64_t>::min();
+  std::uint64_t last_sequence_ = 0;
 };
 
-Monitor::Monitor(const Engine& /*engine*/, Observer& observer) : pipeline_(std::make_unique<Pipeline>(observer)) {}
+Monitor::Monitor(const Engine& engine, Observer& observer) : pipeline_(std::make_unique<Pipeline>(engine, observer)) {}
 Monitor::~Monitor() = default;
-void Monitor::push(const ItemBatch& batch) { pipeline_->push(batch); }
-void Monitor::finish() {}
+void Monitor::push(const ItemBatch& batch) {
+  pipeline_->push(batch);
+}
+void Monitor::finish() {
+  pipeline_->finish();
+}
 
 }  // namespace cw

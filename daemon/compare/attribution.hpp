@@ -1,0 +1,55 @@
+// The one table that answers "sensor, wheel, belt or ECU?": what was seen, and under which circumstances, to who is
+// behind it, why, and what to check next. DEVELOPERS.md shows it; tests/unit/compare walks it row by row.
+#pragma once
+
+#include <span>
+#include <string_view>
+#include <vector>
+
+#include "items/observation.hpp"
+
+namespace cw {
+
+// What the evidence beside a finding says. Each finding kind uses a few of these.
+enum class Circumstance : std::uint8_t {
+  any,
+  one_edge,               // a single odd edge
+  train,                  // many odd edges close together
+  position_contradicted,  // the teeth or the cams came to say another position
+  position_ambiguous,     // too many odd edges to say where the crank is
+  cams_go_on,             // the crank is silent, the cams still turn
+  all_silent,             // every channel fell silent at speed
+  crank_goes_on,          // the cam is silent, the crank still turns
+  whole_teeth_one_cam,    // one of several cams moved by whole teeth of its gear
+  whole_teeth_only_cam,   // the only cam watched moved by whole teeth
+  whole_teeth_all_cams,   // all cams moved alike, by whole teeth
+  part_tooth_one_cam,     // one of several cams moved, by no whole number of teeth
+  part_tooth_only_cam,    // the only cam watched moved, by no whole number of teeth
+  part_tooth_all_cams,    // all cams moved alike, by no whole number of teeth
+  cams_steady,            // the reference moved against the teeth, the cams did not
+  no_cam_watched,
+  slow_and_stopping,
+};
+std::string_view to_string(Circumstance circumstance);
+
+struct AttributionRow {
+  FindingKind kind;
+  Circumstance circumstance;
+  Severity severity;
+  Attribution attribution;
+  std::string_view reason;
+  std::vector<std::string_view> next_checks;
+  std::string_view code;  // SAE J2012, empty where none fits
+  std::string_view title;
+};
+
+// Every row. For each (kind, circumstance) at most one.
+std::span<const AttributionRow> attribution_table();
+
+// The row for this pair, else the row (kind, any), else a row that says "undecided" and why.
+const AttributionRow& attribute(FindingKind kind, Circumstance circumstance);
+
+// Fills kind, severity, attribution, reason, next checks, code and title of `finding` from that row.
+void apply(const AttributionRow& row, FindingKind kind, Finding& finding);
+
+}  // namespace cw

@@ -1,0 +1,335 @@
+#include "compare/cam_watch.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <string>
+#include <utility>
+
+#include "compare/robust.hpp"
+#include "geometry/angle.hpp"
+
+namespace cw {
+
+namespace {
+
+constexpr std::size_t step_cycles = 3;    // cycles that must agree on the new place
+constexpr std::size_t recent_cycles = 5;  // step_cycles, the cycle in which it happened, and one before
+constexpr std::size_t level_cycles = 16;
+constexpr std::size_t level_cycles_min = 4;
+constexpr int dead_cycles = 3;
+constexpr std::uint64_t together_cycles = 3;  // cams that step within this belong together
+constexpr double whole_tooth_slack_deg = 2.0;
+constexpr double alike_slack_deg = 2.0;
+constexpr double spreads_for_step = 6.0;
+
+double usual_spread(const std::vector<double>& level) {
+  return robust_mean(level).spread;
+}
+
+bool undisturbed(const CamCycleEvent& event) {
+  return event.match.matched > 0 && event.match.mismatches() == 0;
+}
+
+}  // namespace
+
+CamWatch::CamWatch(const Engine& engine, std::uint64_t& next_id)
+    : engine_(engine), next_id_(next_id), cams_(engine.cams.size()) {}
+
+std::vector<std::optional<double>> CamWatch::phases() const {
+  std::vector<std::optional<double>> all;
+  for (const Cam& cam : cams_) {
+    all.push_back(cam.phase_deg);
+  }
+  return all;
+}
+
+bool CamWatch::steady() const {
+  return steps_.empty() && std::none_of(cams_.begin(), cams_.end(), [](const Cam& cam) { return cam.stepped; });
+}
+
+Finding CamWatch::base(FindingKind kind, Circumstance circumstance, const CamCycleEvent& event) const {
+  Finding finding;
+  apply(attribute(kind, circumstance), kind, finding);
+  finding.channel = engine_.cams[event.cam].name;
+  finding.start_ns = event.end_ns;
+  finding.end_ns = event.end_ns;
+  finding.cycle = event.cycle;
+  if (event.rpm > 0) {
+    finding.rpm = event.rpm;
+  }
+  return finding;
+}
+
+void CamWatch::take(const CamCycleEvent& event, std::vector<Finding>& out) {
+  Cam& cam = cams_[event.cam];
+  if (event.match.matched > 0) {
+    cam.phase_deg = event.match.shift_deg;
+  }
+  watch_dead(cam, event, out);
+  cam.recent.push_back(event);
+  if (const std::optional<Step> step = find_step(cam)) {
+    steps_.push_back(*step);
+    // The cycles of the step are explained by it; what follows is measured from the new place.
+    cam.recent.clear();
+    cam.level.clear();
+    cam.stepped = true;
+  }
+  report_steps(out);
+  if (cam.recent.size() > recent_cycles) {
+    const CamCycleEvent oldest = std::move(cam.recent.front());
+    cam.recent.pop_front();
+    judge_edges(cam, oldest, out);
+    if (undisturbed(oldest)) {
+      cam.level.push_back(oldest.match.shift_deg);
+      if (cam.level.size() > level_cycles) {
+        cam.level.erase(cam.level.begin());
+      }
+    }
+  }
+  watch_deviation(cam, event, out);
+}
+
+void CamWatch::watch_dead(Cam& cam, const CamCycleEvent& event, std::vector<Finding>& out) {
+  const bool silent = event.match.matched == 0 && event.match.surplus.empty() && !event.match.missing_deg.empty();
+  if (!silent) {
+    cam.silent_cycles = 0;
+    cam.last_edge_ns = event.end_ns;
+    if (cam.open_dead) {
+      Finding closing = *cam.open_dead;
+      closing.phase = FindingPhase::close;
+      closing.end_ns = event.end_ns;
+      out.push_back(std::move(closing));
+      cam.open_dead.reset();
+    }
+    return;
+  }
+  ++cam.silent_cycles;
+  if (cam.silent_cycles >= dead_cycles && !cam.open_dead) {
+    Finding finding = base(FindingKind::cam_signal_dead, Circumstance::crank_goes_on, event);
+    finding.id = next_id_++;
+    finding.phase = FindingPhase::open;
+    finding.start_ns = cam.last_edge_ns > 0 ? cam.last_edge_ns : event.end_ns;
+    finding.values.emplace_back("silent_cycles", cam.silent_cycles);
+    cam.open_dead = finding;
+    cam.phase_deg.reset();
+    cam.recent.clear();  // the missing edges of these cycles are this finding
+    out.push_back(std::move(finding));
+  }
+}
+
+double CamWatch::step_limit_deg(const Cam& cam, std::size_t index) const {
+  const double limit = engine_.limits.cam_warning_deg;
+  const double spread = cam.level.empty() ? 0 : usual_spread(cam.level);
+  const CamPattern& pattern = engine_.cams[index];
+  const bool fixed = pattern.phaser_min_deg == 0 && pattern.phaser_max_deg == 0;
+  return std::max(fixed ? limit : std::max(limit, pattern.tolerance_deg), spreads_for_step * spread);
+}
+
+std::optional<CamWatch::Step> CamWatch::find_step(const Cam& cam) const {
+  if (cam.level.size() < level_cycles_min || cam.recent.size() < step_cycles + 1) {
+    return std::nullopt;
+  }
+  const std::size_t index = cam.recent.back().cam;
+  const double level = median(cam.level);
+  const double limit = step_limit_deg(cam, index);
+  const std::size_t first = cam.recent.size() - step_cycles;
+  std::vector<double> phases;
+  for (std::size_t i = first; i < cam.recent.size(); ++i) {
+    if (cam.recent[i].match.matched == 0) {
+      return std::nullopt;
+    }
+    phases.push_back(cam.recent[i].match.shift_deg);
+  }
+  const auto [least, most] = std::minmax_element(phases.begin(), phases.end());
+  const bool away = *least - level > limit || *most - level < -limit;
+  if (!away || *most - *least > limit / 2) {
+    return std::nullopt;
+  }
+  const double now = median(phases);
+  const CamPattern& pattern = engine_.cams[index];
+  const bool fixed = pattern.phaser_min_deg == 0 && pattern.phaser_max_deg == 0;
+  const bool within_travel =
+      now > pattern.phaser_min_deg - pattern.tolerance_deg && now < pattern.phaser_max_deg + pattern.tolerance_deg;
+  // Within its travel a phaser may have moved the cam on purpose.
+  if (!fixed && within_travel) {
+    return std::nullopt;
+  }
+  // A step, not a move: before the agreeing cycles at most one lies between the two places.
+  const std::size_t between = static_cast<std::size_t>(std::count_if(
+      cam.recent.begin(), cam.recent.begin() + static_cast<std::ptrdiff_t>(first), [&](const CamCycleEvent& event) {
+        const double from_old = std::fabs(event.match.shift_deg - level);
+        return event.match.matched > 0 && from_old > limit / 2 && std::fabs(event.match.shift_deg - now) > limit / 2;
+      }));
+  if (between > 1) {
+    return std::nullopt;
+  }
+  const CamCycleEvent& start = cam.recent[first];
+  Step step;
+  step.cam = index;
+  step.change_deg = now - level;
+  step.from_deg = level;
+  step.start_ns = cam.recent[first - 1].end_ns;
+  step.cycle = start.cycle;
+  step.rpm = start.rpm;
+  return step;
+}
+
+double CamWatch::teeth_of(std::size_t cam, double change_deg) const {
+  const std::optional<int>& teeth = engine_.cams[cam].gear_teeth;
+  // One tooth of an N-tooth cam gear is 720/N crank degrees.
+  return teeth ? change_deg * *teeth / (2 * deg_per_rev) : 0;
+}
+
+bool CamWatch::whole_teeth(std::size_t cam, double change_deg) const {
+  const double teeth = teeth_of(cam, change_deg);
+  const double nearest = std::round(teeth);
+  if (nearest == 0 || !engine_.cams[cam].gear_teeth) {
+    return false;
+  }
+  return std::fabs(change_deg - nearest * 2 * deg_per_rev / *engine_.cams[cam].gear_teeth) <= whole_tooth_slack_deg;
+}
+
+void CamWatch::report_steps(std::vector<Finding>& out) {
+  while (!steps_.empty()) {
+    const Step first = steps_.front();
+    std::size_t moved = 0;
+    bool others_seen_later = true;
+    for (std::size_t cam = 0; cam < cams_.size(); ++cam) {
+      const auto found = std::find_if(steps_.begin(), steps_.end(), [&](const Step& step) {
+        return step.cam == cam && std::fabs(step.change_deg - first.change_deg) <= alike_slack_deg;
+      });
+      moved += found != steps_.end() ? 1 : 0;
+      const bool later =
+          !cams_[cam].recent.empty() && cams_[cam].recent.back().cycle > first.cycle + step_cycles + together_cycles;
+      others_seen_later = others_seen_later && (found != steps_.end() || later);
+    }
+    if (!others_seen_later) {
+      return;
+    }
+    const bool whole = whole_teeth(first.cam, first.change_deg);
+    const bool only = cams_.size() == 1;
+    const bool all = !only && moved == cams_.size();
+    const Circumstance circumstance =
+        only  ? (whole ? Circumstance::whole_teeth_only_cam : Circumstance::part_tooth_only_cam)
+        : all ? (whole ? Circumstance::whole_teeth_all_cams : Circumstance::part_tooth_all_cams)
+              : (whole ? Circumstance::whole_teeth_one_cam : Circumstance::part_tooth_one_cam);
+    if (all && !whole) {
+      report_step(first, circumstance, out);
+      std::erase_if(steps_,
+                    [&](const Step& step) { return std::fabs(step.change_deg - first.change_deg) <= alike_slack_deg; });
+    } else {
+      report_step(first, circumstance, out);
+      steps_.erase(steps_.begin());
+    }
+  }
+}
+
+void CamWatch::report_step(const Step& step, Circumstance circumstance, std::vector<Finding>& out) {
+  const bool wheel = circumstance == Circumstance::part_tooth_all_cams;
+  const FindingKind kind = wheel ? FindingKind::crank_wheel_step : FindingKind::cam_step;
+  Finding finding;
+  apply(attribute(kind, circumstance), kind, finding);
+  finding.id = next_id_++;
+  finding.start_ns = step.start_ns;
+  finding.end_ns = step.start_ns;
+  finding.cycle = step.cycle;
+  if (step.rpm > 0) {
+    finding.rpm = step.rpm;
+  }
+  finding.channel = wheel ? engine_.crank.channel : engine_.cams[step.cam].name;
+  // The wheel's teeth coming later make every cam seem earlier.
+  finding.values.emplace_back("step_deg", wheel ? -step.change_deg : step.change_deg);
+  finding.values.emplace_back("before_deg", step.from_deg);
+  finding.values.emplace_back("after_deg", step.from_deg + step.change_deg);
+  if (engine_.cams[step.cam].gear_teeth) {
+    finding.values.emplace_back("gear_teeth_moved", teeth_of(step.cam, step.change_deg));
+  }
+  out.push_back(std::move(finding));
+}
+
+void CamWatch::judge_edges(const Cam& cam, const CamCycleEvent& event, std::vector<Finding>& out) {
+  if (cam.open_dead) {
+    return;
+  }
+  for (const double angle : event.match.missing_deg) {
+    Finding finding = base(FindingKind::cam_edge_missing, Circumstance::any, event);
+    finding.id = next_id_++;
+    finding.angle_deg = wrap_deg(angle, engine_.cycle_deg);
+    const double late_deg = event.span.to_deg - angle;
+    if (event.rpm > 0) {
+      finding.start_ns = event.end_ns - static_cast<std::int64_t>(late_deg / (deg_per_s_per_rpm * event.rpm) * 1e9);
+      finding.end_ns = finding.start_ns;
+    }
+    out.push_back(std::move(finding));
+  }
+  for (const LocatedEdge& edge : event.match.surplus) {
+    Finding finding = base(FindingKind::cam_extra_edge, Circumstance::any, event);
+    finding.id = next_id_++;
+    finding.angle_deg = wrap_deg(edge.angle_deg, engine_.cycle_deg);
+    finding.start_ns = edge.t_ns;
+    finding.end_ns = edge.t_ns;
+    out.push_back(std::move(finding));
+  }
+}
+
+void CamWatch::watch_deviation(Cam& cam, const CamCycleEvent& event, std::vector<Finding>& out) {
+  if (event.match.matched == 0) {
+    return;
+  }
+  const CamPattern& pattern = engine_.cams[event.cam];
+  const bool fixed = pattern.phaser_min_deg == 0 && pattern.phaser_max_deg == 0;
+  const double slack = fixed ? engine_.limits.cam_warning_deg : pattern.tolerance_deg;
+  const double phase = event.match.shift_deg;
+  const double outside = std::max(pattern.phaser_min_deg - phase, phase - pattern.phaser_max_deg);
+  cam.outside_cycles = outside > slack ? cam.outside_cycles + 1 : 0;
+  cam.inside_cycles = outside < slack * engine_.limits.hysteresis ? cam.inside_cycles + 1 : 0;
+  const int hold = engine_.limits.hold_cycles;
+  if (cam.outside_cycles >= hold && !cam.open_deviation && !cam.stepped) {
+    Finding finding = base(FindingKind::cam_deviation, Circumstance::any, event);
+    finding.id = next_id_++;
+    finding.phase = FindingPhase::open;
+    finding.values.emplace_back("phase_deg", phase);
+    if (pattern.gear_teeth && fixed) {
+      finding.values.emplace_back("gear_teeth_off", teeth_of(event.cam, phase));
+      if (whole_teeth(event.cam, phase)) {
+        finding.severity = Severity::fault;
+        finding.reason +=
+            "; it is off by a whole number of teeth of its gear, as after a belt or chain fitted wrongly "
+            "or jumped before this session";
+        finding.next_checks.assign(
+            {std::string(attribute(FindingKind::cam_step, Circumstance::whole_teeth_only_cam).next_checks.front()),
+             "timing marks of this cam and the crank", "belt or chain tension and tensioner"});
+      }
+    }
+    cam.open_deviation = finding;
+    out.push_back(std::move(finding));
+  }
+  if (cam.inside_cycles >= hold) {
+    cam.stepped = false;
+    if (cam.open_deviation) {
+      Finding closing = *cam.open_deviation;
+      closing.phase = FindingPhase::close;
+      closing.end_ns = event.end_ns;
+      out.push_back(std::move(closing));
+      cam.open_deviation.reset();
+    }
+  }
+}
+
+void CamWatch::break_off(std::vector<Finding>& out) {
+  for (Cam& cam : cams_) {
+    while (!cam.recent.empty()) {
+      judge_edges(cam, cam.recent.front(), out);
+      cam.recent.pop_front();
+    }
+    cam.phase_deg.reset();
+    cam.silent_cycles = 0;
+  }
+  for (const Step& step : steps_) {
+    const bool whole = whole_teeth(step.cam, step.change_deg);
+    report_step(step, whole ? Circumstance::whole_teeth_only_cam : Circumstance::part_tooth_only_cam, out);
+  }
+  steps_.clear();
+}
+
+}  // namespace cw

@@ -1,0 +1,73 @@
+// Cam phase cycle by cycle: missing and odd edges, a dead signal, steps of the drive told in teeth, phase outside what
+// the engine file allows.
+#pragma once
+
+#include <cstdint>
+#include <deque>
+#include <optional>
+#include <vector>
+
+#include "compare/attribution.hpp"
+#include "geometry/engine.hpp"
+#include "items/observation.hpp"
+#include "sync/sync.hpp"
+
+namespace cw {
+
+class CamWatch {
+ public:
+  CamWatch(const Engine& engine, std::uint64_t& next_id);
+
+  void take(const CamCycleEvent& event, std::vector<Finding>& out);
+
+  // The lock was lost: phases before and after are not put together across it, levels stay known.
+  void break_off(std::vector<Finding>& out);
+  void finish(std::vector<Finding>& out) { break_off(out); }
+
+  // Latest phase of each cam, in the order of the engine file; absent until known and after break_off().
+  std::vector<std::optional<double>> phases() const;
+
+  // Whether any cam has moved by more than its limit in the cycles still watched.
+  bool steady() const;
+
+ private:
+  struct Step {
+    std::size_t cam = 0;
+    double change_deg = 0;
+    double from_deg = 0;
+    std::int64_t start_ns = 0;
+    std::uint64_t cycle = 0;
+    double rpm = 0;
+    double angle_deg = 0;
+  };
+  struct Cam {
+    std::deque<CamCycleEvent> recent;  // newest last; the oldest is judged for odd edges when it leaves
+    std::vector<double> level;         // phases of undisturbed cycles before `recent`, newest last
+    std::optional<double> phase_deg;
+    std::optional<Finding> open_dead;
+    std::optional<Finding> open_deviation;
+    int outside_cycles = 0;
+    int inside_cycles = 0;
+    int silent_cycles = 0;
+    std::int64_t last_edge_ns = 0;
+    bool stepped = false;  // a step was reported: the deviation it leaves is known
+  };
+
+  void watch_dead(Cam& cam, const CamCycleEvent& event, std::vector<Finding>& out);
+  std::optional<Step> find_step(const Cam& cam) const;
+  void report_steps(std::vector<Finding>& out);
+  void report_step(const Step& step, Circumstance circumstance, std::vector<Finding>& out);
+  void judge_edges(const Cam& cam, const CamCycleEvent& event, std::vector<Finding>& out);
+  void watch_deviation(Cam& cam, const CamCycleEvent& event, std::vector<Finding>& out);
+  Finding base(FindingKind kind, Circumstance circumstance, const CamCycleEvent& event) const;
+  double teeth_of(std::size_t cam, double change_deg) const;
+  bool whole_teeth(std::size_t cam, double change_deg) const;
+  double step_limit_deg(const Cam& cam, std::size_t index) const;
+
+  const Engine& engine_;
+  std::uint64_t& next_id_;
+  std::vector<Cam> cams_;
+  std::vector<Step> steps_;  // found, waiting whether the other cams did the same
+};
+
+}  // namespace cw

@@ -1,0 +1,41 @@
+// Odd crank edges, lost and regained sync, silence: from what sync/ reports to findings.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <vector>
+
+#include "geometry/engine.hpp"
+#include "items/observation.hpp"
+#include "sync/sync.hpp"
+
+namespace cw {
+
+class FaultWatch {
+ public:
+  // `next_id` counts the findings of all watches.
+  FaultWatch(const Engine& engine, std::uint64_t& next_id) : engine_(engine), next_id_(next_id) {}
+
+  void take(const ToothEvent& event, std::vector<Finding>& out);
+  void take(const LockEvent& event, std::vector<Finding>& out);
+  void take(const SilenceEvent& event, std::vector<Finding>& out);
+
+  // Reports a train of odd edges that has had no successor until `now_ns`.
+  void settle(std::int64_t now_ns, std::vector<Finding>& out);
+  // Reports what is held back; the input has ended or was broken off.
+  void finish(std::vector<Finding>& out);
+
+ private:
+  void report_train(std::vector<Finding>& out);
+  Finding tooth_finding(const ToothEvent& event) const;
+  Finding burst_finding(std::size_t first, std::size_t count) const;
+
+  const Engine& engine_;
+  std::uint64_t& next_id_;
+  std::vector<ToothEvent> train_;  // odd edges near each other, not yet reported
+  std::optional<Finding> open_sync_lost_;
+  std::optional<Finding> open_crank_stopped_;
+  bool was_locked_ = false;
+};
+
+}  // namespace cw

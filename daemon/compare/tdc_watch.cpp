@@ -1,0 +1,143 @@
+#include "compare/tdc_watch.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <cstddef>
+#include <string>
+#include <utility>
+
+#include "compare/attribution.hpp"
+#include "compare/robust.hpp"
+#include "geometry/angle.hpp"
+
+namespace cw {
+
+namespace {
+
+constexpr int missing_cycles = 4;
+
+}  // namespace
+
+double TdcWatch::deviation_deg(const ReferenceEvent& event) const {
+  const Reference& reference = *engine_.reference;
+  // With only the revolution known, two places half a cycle apart can't be told: judged modulo a revolution.
+  const double period_deg =
+      event.state == LockState::cycle_locked ? reference.period_deg : std::min(reference.period_deg, deg_per_rev);
+  return wrap_signed_deg(event.angle_deg + reference.advance_deg, period_deg);
+}
+
+void TdcWatch::take(const ReferenceEvent& event, bool cams_steady, std::vector<Finding>& out) {
+  const bool judged = event.state == LockState::cycle_locked || event.state == LockState::revolution_locked;
+  if (!judged || !engine_.reference || !engine_.reference->advance_from.empty()) {
+    return;
+  }
+  ++pulses_seen_;
+  cycles_without_ = 0;
+  last_pulse_ns_ = event.t_ns;
+  if (open_missing_) {
+    Finding closing = *open_missing_;
+    closing.phase = FindingPhase::close;
+    closing.end_ns = event.t_ns;
+    out.push_back(std::move(closing));
+    open_missing_.reset();
+  }
+  const double deviation = deviation_deg(event);
+  last_deg_ = deviation;
+  second_.push_back(deviation);
+  const auto hold = static_cast<std::size_t>(engine_.limits.hold_cycles);
+  window_.push_back(deviation);
+  if (window_.size() > hold) {
+    window_.pop_front();
+  }
+  over_since_ns_ = std::fabs(deviation) > engine_.limits.tdc_warning_deg ? over_since_ns_ : 0;
+  if (over_since_ns_ == 0 && std::fabs(deviation) > engine_.limits.tdc_warning_deg) {
+    over_since_ns_ = event.t_ns;
+  }
+  if (window_.size() < hold) {
+    return;
+  }
+  const RobustMean mean = robust_mean(std::vector<double>(window_.begin(), window_.end()));
+  // While it is still moving, the window holds old and new readings and its mean is neither.
+  const bool settled = mean.spread < std::max(engine_.limits.tdc_warning_deg, std::fabs(mean.mean)) / 2;
+  if (settled && std::fabs(mean.mean) > engine_.limits.tdc_warning_deg) {
+    open_or_raise(mean.mean, mean.spread, event, cams_steady, out);
+  } else if (open_ && std::fabs(mean.mean) < engine_.limits.tdc_warning_deg * engine_.limits.hysteresis) {
+    close(event, mean.mean, out);
+  }
+}
+
+void TdcWatch::open_or_raise(double mean_deg, double spread_deg, const ReferenceEvent& event, bool cams_steady,
+                             std::vector<Finding>& out) {
+  const bool fault = std::fabs(mean_deg) > engine_.limits.tdc_fault_deg;
+  if (open_ && (open_->severity == Severity::fault || !fault)) {
+    return;
+  }
+  Finding finding;
+  const bool cams_tell = !engine_.cams.empty() && cams_steady && event.state == LockState::cycle_locked;
+  apply(attribute(FindingKind::tdc_deviation, cams_tell ? Circumstance::cams_steady : Circumstance::no_cam_watched),
+        FindingKind::tdc_deviation, finding);
+  finding.severity = fault ? Severity::fault : Severity::warning;
+  finding.id = open_ ? open_->id : next_id_++;
+  finding.phase = FindingPhase::open;
+  finding.start_ns = open_ ? open_->start_ns : (over_since_ns_ != 0 ? over_since_ns_ : event.t_ns);
+  finding.end_ns = event.t_ns;
+  finding.cycle = event.cycle;
+  finding.angle_deg = event.angle_deg;
+  finding.channel = engine_.reference->channel;
+  finding.rpm = event.rpm;
+  finding.values.emplace_back("deviation_deg", mean_deg);
+  finding.values.emplace_back("spread_deg", spread_deg);
+  if (engine_.crank.offset_basis == OffsetBasis::unverified) {
+    finding.reason += " (the offset in the engine file is unverified: this says only that ECU and file disagree)";
+  }
+  if (engine_.reference->period_deg < engine_.cycle_deg || event.state != LockState::cycle_locked) {
+    finding.reason += " (judged modulo 360 degrees: compression stroke not verified)";
+  }
+  open_ = finding;
+  out.push_back(std::move(finding));
+}
+
+void TdcWatch::close(const ReferenceEvent& event, double mean_deg, std::vector<Finding>& out) {
+  Finding closing = *open_;
+  closing.phase = FindingPhase::close;
+  closing.end_ns = event.t_ns;
+  closing.values.assign({{"deviation_deg", mean_deg}});
+  out.push_back(std::move(closing));
+  open_.reset();
+}
+
+void TdcWatch::take(const CycleEvent& event, std::vector<Finding>& out) {
+  if (!engine_.reference || pulses_seen_ < engine_.limits.hold_cycles) {
+    return;
+  }
+  ++cycles_without_;
+  if (cycles_without_ == missing_cycles && !open_missing_) {
+    Finding finding;
+    apply(attribute(FindingKind::reference_missing, Circumstance::any), FindingKind::reference_missing, finding);
+    finding.id = next_id_++;
+    finding.phase = FindingPhase::open;
+    finding.start_ns = last_pulse_ns_;
+    finding.end_ns = event.tdc_ns;
+    finding.cycle = event.number;
+    finding.channel = engine_.reference->channel;
+    finding.rpm = event.rpm;
+    open_missing_ = finding;
+    out.push_back(std::move(finding));
+  }
+}
+
+void TdcWatch::break_off() {
+  window_.clear();
+  last_deg_.reset();
+  cycles_without_ = 0;
+}
+
+std::optional<double> TdcWatch::take_last_deviation() {
+  return std::exchange(last_deg_, std::nullopt);
+}
+
+std::vector<double> TdcWatch::take_second() {
+  return std::exchange(second_, {});
+}
+
+}  // namespace cw

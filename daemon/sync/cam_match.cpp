@@ -1,0 +1,156 @@
+#include "sync/cam_match.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <cstddef>
+
+#include "geometry/angle.hpp"
+
+namespace cw {
+
+namespace {
+
+// Signed distance of `edge`, less the shift, to the nearest expected edge of its polarity; nothing when there is none.
+std::optional<double> miss_deg(const CamPattern& pattern, double cycle_deg, const LocatedEdge& edge, double shift_deg) {
+  std::optional<double> nearest;
+  for (const CamEdge& expected : pattern.edges) {
+    if (expected.edge == edge.edge) {
+      const double miss = wrap_signed_deg(edge.angle_deg - shift_deg - expected.angle_deg, cycle_deg);
+      if (!nearest || std::fabs(miss) < std::fabs(*nearest)) {
+        nearest = miss;
+      }
+    }
+  }
+  return nearest;
+}
+
+bool has_edge_near(std::span<const LocatedEdge> edges, ActiveEdge polarity, double angle_deg, double scatter_deg) {
+  return std::any_of(edges.begin(), edges.end(), [&](const LocatedEdge& edge) {
+    return edge.edge == polarity && std::fabs(edge.angle_deg - angle_deg) <= scatter_deg;
+  });
+}
+
+void find_missing(const CamPattern& pattern, double cycle_deg, std::span<const LocatedEdge> edges, AngleSpan span,
+                  double shift_deg, double scatter_deg, CamMatch& match) {
+  for (const CamEdge& expected : pattern.edges) {
+    const double first = span.from_deg + scatter_deg;
+    double angle = first + wrap_deg(expected.angle_deg + shift_deg - first, cycle_deg);
+    for (; angle + scatter_deg < span.to_deg; angle += cycle_deg) {
+      if (!has_edge_near(edges, expected.edge, angle, scatter_deg)) {
+        match.missing_deg.push_back(angle);
+      }
+    }
+  }
+}
+
+CamMatch match_at(const CamPattern& pattern, double cycle_deg, std::span<const LocatedEdge> edges, AngleSpan span,
+                  double shift_deg, double scatter_deg) {
+  CamMatch match;
+  double sum_deg = 0;
+  for (const LocatedEdge& edge : edges) {
+    const std::optional<double> miss = miss_deg(pattern, cycle_deg, edge, shift_deg);
+    if (miss && std::fabs(*miss) <= scatter_deg) {
+      ++match.matched;
+      sum_deg += *miss;
+    } else {
+      match.surplus.push_back(edge);
+    }
+  }
+  match.shift_deg = match.matched > 0 ? shift_deg + sum_deg / match.matched : 0;
+  find_missing(pattern, cycle_deg, edges, span, shift_deg, scatter_deg, match);
+  std::sort(match.missing_deg.begin(), match.missing_deg.end());
+  return match;
+}
+
+bool better(const CamMatch& a, const CamMatch& b, double usual_deg) {
+  if (a.mismatches() != b.mismatches()) {
+    return a.mismatches() < b.mismatches();
+  }
+  if (a.matched != b.matched) {
+    return a.matched > b.matched;
+  }
+  return std::fabs(a.shift_deg - usual_deg) < std::fabs(b.shift_deg - usual_deg);
+}
+
+// The place that this cam votes for, as described at vote_for_place().
+std::optional<int> vote(const CamEvidence& cam, double cycle_deg, double turn_deg, int places, AngleSpan span,
+                        double extra_shift_deg) {
+  constexpr std::size_t contradictions_min = 2;
+  std::optional<int> fitting;
+  std::vector<LocatedEdge> moved(cam.edges.begin(), cam.edges.end());
+  const ShiftRange shifts = allowed_shifts(*cam.pattern, extra_shift_deg);
+  for (int place = 0; place < places; ++place) {
+    const double on_deg = place * turn_deg;
+    for (std::size_t i = 0; i < moved.size(); ++i) {
+      moved[i].angle_deg = cam.edges[i].angle_deg + on_deg;
+    }
+    const CamMatch match =
+        match_cam(*cam.pattern, cycle_deg, moved, {span.from_deg + on_deg, span.to_deg + on_deg}, shifts);
+    if (match.mismatches() == 0 && match.matched > 0) {
+      if (fitting) {
+        return std::nullopt;
+      }
+      fitting = place;
+    } else if (match.surplus.size() < contradictions_min) {
+      return std::nullopt;
+    }
+  }
+  return fitting;
+}
+
+}  // namespace
+
+double edge_scatter_deg(const CamPattern& pattern, double cycle_deg) {
+  double nearest = cycle_deg;
+  const std::size_t count = pattern.edges.size();
+  for (std::size_t i = 0; i + 1 < count; ++i) {
+    nearest = std::min(nearest, pattern.edges[i + 1].angle_deg - pattern.edges[i].angle_deg);
+  }
+  if (count > 1) {
+    nearest = std::min(nearest, pattern.edges.front().angle_deg + cycle_deg - pattern.edges.back().angle_deg);
+  }
+  return std::min(pattern.tolerance_deg, nearest / 3);
+}
+
+ShiftRange allowed_shifts(const CamPattern& pattern, double extra_deg) {
+  const double slack = pattern.tolerance_deg + extra_deg;
+  return {pattern.phaser_min_deg - slack, pattern.phaser_max_deg + slack, 0};
+}
+
+CamMatch match_cam(const CamPattern& pattern, double cycle_deg, std::span<const LocatedEdge> edges, AngleSpan span,
+                   const ShiftRange& shifts) {
+  const double scatter_deg = edge_scatter_deg(pattern, cycle_deg);
+  const double usual = std::clamp(shifts.usual_deg, shifts.least_deg, shifts.most_deg);
+  CamMatch best = match_at(pattern, cycle_deg, edges, span, usual, scatter_deg);
+  if (best.mismatches() == 0) {
+    return best;
+  }
+  for (const LocatedEdge& edge : edges) {
+    for (const CamEdge& expected : pattern.edges) {
+      const double shift = wrap_signed_deg(edge.angle_deg - expected.angle_deg, cycle_deg);
+      if (expected.edge != edge.edge || shift < shifts.least_deg || shift > shifts.most_deg) {
+        continue;
+      }
+      CamMatch match = match_at(pattern, cycle_deg, edges, span, shift, scatter_deg);
+      if (better(match, best, usual)) {
+        best = std::move(match);
+      }
+    }
+  }
+  return best;
+}
+
+std::optional<int> vote_for_place(std::span<const CamEvidence> cams, double cycle_deg, double turn_deg, int places,
+                                  AngleSpan span, double extra_shift_deg) {
+  std::optional<int> agreed;
+  for (const CamEvidence& cam : cams) {
+    const std::optional<int> place = vote(cam, cycle_deg, turn_deg, places, span, extra_shift_deg);
+    if (place && agreed && *place != *agreed) {
+      return std::nullopt;
+    }
+    agreed = place ? place : agreed;
+  }
+  return agreed;
+}
+
+}  // namespace cw

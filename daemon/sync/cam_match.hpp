@@ -1,0 +1,62 @@
+// Cam edges against the pattern of the engine file: the common shift that explains them best, which edges are missing,
+// which are too many; and which of the alike places of the cycle the cams support.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <span>
+#include <vector>
+
+#include "geometry/engine.hpp"
+
+namespace cw {
+
+// A cam edge placed on the crank circle. `angle_deg` is a crank angle that goes on rising over the cycles.
+struct LocatedEdge {
+  double angle_deg = 0;
+  std::int64_t t_ns = 0;
+  ActiveEdge edge = ActiveEdge::falling;
+};
+
+struct AngleSpan {
+  double from_deg = 0;
+  double to_deg = 0;
+};
+
+struct CamMatch {
+  double shift_deg = 0;  // measured - expected, mean of the matched edges; 0 when none matched
+  int matched = 0;
+  std::vector<double> missing_deg;   // expected angles (rising over the cycles, shift included) without an edge
+  std::vector<LocatedEdge> surplus;  // edges that match nothing
+  int mismatches() const { return static_cast<int>(missing_deg.size() + surplus.size()); }
+};
+
+// Tries every shift in [shift_least_deg, shift_most_deg] that lays some edge on some expected one, and keeps the one
+// with the fewest mismatches; among equals the nearest to `usual_shift_deg`. Expected edges count as missing only when
+// the whole of their scatter lies within `span`.
+struct ShiftRange {
+  double least_deg = 0;
+  double most_deg = 0;
+  double usual_deg = 0;
+};
+CamMatch match_cam(const CamPattern& pattern, double cycle_deg, std::span<const LocatedEdge> edges, AngleSpan span,
+                   const ShiftRange& shifts);
+
+// Scatter of one edge about the common shift that still counts as a match, degrees: the file's tolerance, but at most a
+// third of the way to the next edge of the pattern.
+double edge_scatter_deg(const CamPattern& pattern, double cycle_deg);
+
+// The shift range that the engine file allows, widened by its tolerance and `extra_deg` on both sides.
+ShiftRange allowed_shifts(const CamPattern& pattern, double extra_deg);
+
+// Which place (0 to places-1) the cams support: all edges so far are `turn_deg` x place further on than assumed.
+// Every cam votes; a vote is a place with no mismatch while at every other place at least two of its edges match
+// nothing, so that a single odd edge never decides. Nothing when no cam votes or votes differ.
+struct CamEvidence {
+  const CamPattern* pattern = nullptr;
+  std::span<const LocatedEdge> edges;  // ascending, over at least `span`
+};
+std::optional<int> vote_for_place(std::span<const CamEvidence> cams, double cycle_deg, double turn_deg, int places,
+                                  AngleSpan span, double extra_shift_deg);
+
+}  // namespace cw

@@ -1,0 +1,388 @@
+#include "sync/crank_tracker.hpp"
+
+#include <algorithm>
+#include <bit>
+#include <cmath>
+#include <utility>
+
+#include "geometry/angle.hpp"
+
+namespace cw {
+
+namespace {
+
+// The place is taken when the next best explanation of all edges is e^-15 as likely. A slip that is made up at the very
+// last edge costs extra_cost + misfit_cost_max = 16 and so never stands in the way; one that fits the edges does. A
+// turn without a fault is wanted, or, on a wheel that is never without one (a broken tooth), a few turns with few
+// faults.
+constexpr double lock_margin = 15.0;
+constexpr double dirty_share_max = 0.125;
+constexpr int dirty_turns = 4;
+constexpr int lock_steps_min = 6;
+
+// An episode is decided after some clean teeth, when no other explanation is nearer than this.
+constexpr int decided_steps = 3;
+constexpr double decided_margin = 8.0;
+constexpr double decided_margin_heavy = 16.0;
+constexpr double heavy_dirt = 2.5;
+
+// Below this the crank may be about to stop and swing back; at 6 degrees a step, and with the square root of the step,
+// since v^2 = 2 a s for the last step before the turning point.
+constexpr double stall_rpm_at_6_deg = 60.0;
+constexpr double short_path_rpm_min = 150.0;
+constexpr double short_path_ratio_max = 1.25;
+
+double ns_per_deg_at(double rpm) {
+  return 1e9 / (deg_per_s_per_rpm * rpm);
+}
+double rpm_at(double ns_per_deg) {
+  return 1e9 / (deg_per_s_per_rpm * ns_per_deg);
+}
+
+std::vector<double> steps_of(const ToothCycle& cycle, std::size_t count) {
+  std::vector<double> steps;
+  for (std::size_t i = 0; i < count; ++i) {
+    steps.push_back(cycle.teeth[i].step_deg);
+  }
+  return steps;
+}
+
+}  // namespace
+
+std::string_view to_string(LossReason reason) {
+  switch (reason) {
+    case LossReason::none:
+      return "none";
+    case LossReason::ambiguous:
+      return "several positions explain the edges about equally well";
+    case LossReason::nothing_fits:
+      return "no position explains the edges";
+    case LossReason::nearly_stopped:
+      return "the crank nearly stopped and may have turned back";
+    case LossReason::contradicted:
+      return "the last turns alone say another position";
+    case LossReason::signal_stopped:
+      return "the crank signal stopped";
+    case LossReason::input_lost:
+      return "edges were lost on the way in";
+  }
+  return "unknown";
+}
+
+CrankTracker::CrankTracker(const ToothCycle& cycle)
+    : cycle_(cycle),
+      cycle_step_deg_(steps_of(cycle, cycle.teeth.size())),
+      places_(steps_of(cycle, static_cast<std::size_t>(cycle.repeat_teeth))),
+      episode_(steps_of(cycle, cycle.teeth.size())) {
+  const std::size_t count = cycle_.teeth.size();
+  turn_deg_ = cycle_.cycle_deg / cycle_.places();
+  turn_teeth_ = std::max(1, static_cast<int>(std::lround(static_cast<double>(count) * deg_per_rev / cycle_.cycle_deg)));
+  for (std::size_t i = 0; i < count; ++i) {
+    const double step = cycle_step_deg_[i];
+    const double following = cycle_step_deg_[(i + 1) % count];
+    // Half way, in ratio, to the same step with the next tooth missed.
+    const double to_missed = std::sqrt(1 + following / step);
+    steps_.push_back({1 / step, std::min(short_path_ratio_max, to_missed), static_cast<std::int32_t>((i + 1) % count)});
+  }
+  const double mean_step = cycle_.cycle_deg / static_cast<double>(count);
+  stall_ns_per_deg_ = ns_per_deg_at(stall_rpm_at_6_deg * std::sqrt(mean_step / 6.0));
+  slow_ns_per_deg_ = std::min(stall_ns_per_deg_, ns_per_deg_at(short_path_rpm_min));
+  const std::size_t kept = std::bit_ceil(std::max<std::size_t>(1024, 8 * count));
+  mask_ = kept - 1;
+  raw_.assign(kept, 0);
+  marks_.assign(kept, {});
+}
+
+double CrankTracker::step_between_deg(int from_tooth, int to_tooth) const {
+  const double deg = cycle_.teeth[static_cast<std::size_t>(to_tooth)].wheel_deg -
+                     cycle_.teeth[static_cast<std::size_t>(from_tooth)].wheel_deg;
+  return deg > 0 ? deg : deg + cycle_.cycle_deg;
+}
+
+CrankEvent CrankTracker::edge_off_short_path(std::int64_t t_ns) {
+  if (!locked_) {
+    return search(t_ns);
+  }
+  if (on_short_path_) {
+    open_episode();
+  }
+  return continue_episode(t_ns);
+}
+
+// ---- searching
+
+CrankEvent CrankTracker::search(std::int64_t t_ns) {
+  if (!search_begun_) {
+    search_begun_ = true;
+    search_start_ = raw_count_;
+    places_.begin_unknown(t_ns);
+    return CrankEvent::none;
+  }
+  places_.advance(t_ns, scatter_);
+  ns_per_deg_ = places_.best().ns_per_deg;
+  if (!certain(t_ns)) {
+    return CrankEvent::none;
+  }
+  take_lock();
+  return CrankEvent::acquired;
+}
+
+bool CrankTracker::certain(std::int64_t t_ns) const {
+  const Survivor& best = places_.best();
+  if (best.extra_run > 0 || best.clean_steps < lock_steps_min || may_turn_back(best)) {
+    return false;
+  }
+  const double margin = places_.rival_margin(t_ns);
+  // Two steps more than a turn: the gap is then seen with a tooth interval on either side.
+  const bool clean_turn = best.clean_deg >= std::max(turn_deg_, deg_per_rev) && best.clean_steps >= turn_teeth_ + 2;
+  if (clean_turn && margin >= lock_margin) {
+    return true;
+  }
+  const bool long_watched = raw_count_ - search_start_ > static_cast<std::uint64_t>(dirty_turns * turn_teeth_);
+  return long_watched && margin >= lock_margin && margin < Trellis::no_rival &&
+         best.dirt <= dirty_share_max * turn_teeth_;
+}
+
+void CrankTracker::take_lock() {
+  const Survivor& best = places_.best();
+  const int count = static_cast<int>(cycle_.teeth.size());
+  // All edges of the clean run are teeth in order: they become marks, so that what the cams said during the search
+  // counts.
+  const std::uint64_t kept = mask_ / 2;
+  const auto steps = static_cast<std::uint64_t>(best.clean_steps);
+  const std::uint64_t back = std::min({steps, kept, raw_count_ - search_start_});
+  first_mark_ = mark_count_;
+  for (std::uint64_t i = 0; i <= back; ++i) {
+    const std::int64_t t_ns = raw_[(raw_count_ - 1 - back + i) & mask_];
+    const auto before = static_cast<int>((back - i) % static_cast<std::uint64_t>(count));
+    marks_[mark_count_++ & mask_] = {t_ns, (best.tooth - before + count) % count};
+  }
+  settled_ = mark_count_ - 1;
+  ns_per_deg_ = best.ns_per_deg;
+  locked_ = true;
+  on_short_path_ = true;
+  audit_at_mark_ = 0;
+  ratio_least_ = 1;
+  ratio_most_ = 1;
+  loss_reason_ = LossReason::none;
+}
+
+// ---- locked
+
+Survivor CrankTracker::episode_start(std::uint64_t mark_index) const {
+  const CrankMark& mark = marks_[mark_index & mask_];
+  Survivor start;
+  start.tooth = mark.tooth;
+  start.t_ns = mark.t_ns;
+  start.ns_per_deg = ns_per_deg_;
+  start.last_step_deg = cycle_step_deg_[static_cast<std::size_t>(mark.tooth)];
+  if (mark_index > first_mark_) {
+    const CrankMark& before = marks_[(mark_index - 1) & mask_];
+    start.last_step_deg = step_between_deg(before.tooth, mark.tooth);
+    start.ns_per_deg = static_cast<double>(mark.t_ns - before.t_ns) / start.last_step_deg;
+    if (mark_index > first_mark_ + 1 && start.ns_per_deg > 0) {
+      const CrankMark& first = marks_[(mark_index - 2) & mask_];
+      const double step_deg = step_between_deg(first.tooth, before.tooth);
+      const double ns_per_deg = static_cast<double>(before.t_ns - first.t_ns) / step_deg;
+      const double distance_deg = (step_deg + start.last_step_deg) / 2;
+      const double relative = (start.ns_per_deg - ns_per_deg) / (0.5 * (start.ns_per_deg + ns_per_deg));
+      const double speed = speed_scatter_per_rad(rpm_at(start.ns_per_deg)) * 0.0087 * distance_deg;
+      const double edge =
+          2 * scatter_.edge_ns / (start.ns_per_deg * start.last_step_deg) + 2 * scatter_.edge_deg / start.last_step_deg;
+      const double gain = speed * speed / (speed * speed + edge * edge);
+      start.trend_per_deg = gain * std::clamp(relative / distance_deg, -0.08, 0.08);
+    }
+  }
+  return start;
+}
+
+void CrankTracker::open_episode() {
+  on_short_path_ = false;
+  const std::uint64_t floor = std::max(settled_, first_mark_ + 1) - 1;
+  const std::uint64_t newest = mark_count_ - 1;
+  const std::uint64_t start = newest - std::min(lag_marks, newest - std::min(newest, floor));
+  const std::int64_t start_ns = marks_[start & mask_].t_ns;
+  episode_.begin_known(episode_start(start));
+  mark_count_ = start + 1;
+  settled_ = std::min(settled_, mark_count_);
+  settled_ = std::max(settled_, first_mark_);
+  // Replays the edges since then, without the newest, which the caller adds.
+  std::uint64_t raw = raw_count_ - 1;
+  const std::uint64_t oldest = raw_count_ > mask_ ? raw_count_ - mask_ : 0;
+  while (raw > oldest && raw_[(raw - 1) & mask_] > start_ns) {
+    --raw;
+  }
+  for (; raw < raw_count_ - 1; ++raw) {
+    episode_.advance(raw_[raw & mask_], scatter_);
+  }
+}
+
+CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
+  episode_.advance(t_ns, scatter_);
+  ns_per_deg_ = episode_.best().ns_per_deg;
+  if (const LossReason reason = episode_hopeless(t_ns); reason != LossReason::none) {
+    return lose(reason, t_ns);
+  }
+  if (!episode_decided(t_ns)) {
+    return CrankEvent::none;
+  }
+  const bool suspicious = commit_episode();
+  const bool due = audit_at_mark_ != 0 && mark_count_ >= audit_at_mark_;
+  audit_at_mark_ = due ? 0 : audit_at_mark_;
+  if ((suspicious || due) && contradicted()) {
+    return lose(LossReason::contradicted, t_ns);
+  }
+  return CrankEvent::resolved;
+}
+
+bool CrankTracker::unsettled(const Survivor& survivor) const {
+  return survivor.had_extra && survivor.had_missed && cycle_.repeat_teeth > 1;
+}
+
+bool CrankTracker::episode_decided(std::int64_t t_ns) const {
+  const Survivor& best = episode_.best();
+  if (best.clean_steps < decided_steps) {
+    return false;
+  }
+  // Edges too many beside missed teeth are also what a place that is off by a tooth makes of the gap, and of a wheel
+  // that slipped: only a whole turn without a fault settles it.
+  if (unsettled(best) && best.clean_steps < turn_teeth_ + 2) {
+    return false;
+  }
+  const bool heavy = best.dirt > heavy_dirt || best.misfit;
+  return episode_.rival_margin(t_ns) >= (heavy ? decided_margin_heavy : decided_margin);
+}
+
+LossReason CrankTracker::episode_hopeless(std::int64_t t_ns) const {
+  const Survivor& best = episode_.best();
+  if (may_turn_back(best)) {
+    return LossReason::nearly_stopped;
+  }
+  double reach_deg = 0;
+  auto tooth = static_cast<std::size_t>(best.tooth);
+  for (int i = 0; i <= missed_run_max; ++i) {
+    reach_deg += cycle_step_deg_[tooth];
+    tooth = (tooth + 1) % cycle_step_deg_.size();
+  }
+  constexpr double slack = 1.5;
+  if (static_cast<double>(t_ns - best.t_ns) > slack * reach_deg * best.ns_per_deg) {
+    // From a slow crank it is no wonder: it stopped or swung back.
+    return best.ns_per_deg > slow_ns_per_deg_ ? LossReason::nearly_stopped : LossReason::nothing_fits;
+  }
+  const int edges_limit = unsettled(best) ? turn_teeth_ + turn_teeth_ / 2 + 32 : 2 * turn_teeth_ + 64;
+  const auto edges_max = static_cast<std::size_t>(edges_limit);
+  return episode_.edges() > edges_max ? LossReason::ambiguous : LossReason::none;
+}
+
+bool CrankTracker::may_turn_back(const Survivor& survivor) const {
+  if (survivor.ns_per_deg < stall_ns_per_deg_) {
+    return false;
+  }
+  // A fault seen this slowly may as well be the crank swinging back over a tooth.
+  if (survivor.extra_run > 0 || (survivor.clean_steps == 0 && survivor.dirt > 0.5)) {
+    return true;
+  }
+  // v^2 falls with angle as work is done; where it would reach nothing before the tooth after next, the crank may stop.
+  const double next_deg = cycle_step_deg_[static_cast<std::size_t>(survivor.tooth) % cycle_step_deg_.size()];
+  const double ahead_deg = survivor.last_step_deg / 2 + next_deg;
+  return 2 * survivor.trend_per_deg * ahead_deg >= 1;
+}
+
+// Returns whether both an edge too many and a missed one were needed: what a position that is off by a tooth looks like
+// at the gap.
+bool CrankTracker::commit_episode() {
+  bool extra = false;
+  bool missed = false;
+  for (const PathNode& node : episode_.best_path()) {
+    extra = extra || node.extra;
+    missed = missed || node.missed > 0;
+    commit_node(node);
+  }
+  settled_ = mark_count_;
+  on_short_path_ = true;
+  if (extra || missed) {
+    // Look again when a whole turn after the fault has been seen, by itself.
+    const auto wait = static_cast<std::uint64_t>(turn_teeth_ + turn_teeth_ / 4 + 4);
+    audit_at_mark_ = audit_at_mark_ == 0 ? mark_count_ + wait : audit_at_mark_;
+  }
+  return extra && missed;
+}
+
+void CrankTracker::commit_node(const PathNode& node) {
+  const CrankMark last = marks_[(mark_count_ - 1) & mask_];
+  const double last_deg = cycle_.teeth[static_cast<std::size_t>(last.tooth)].wheel_deg;
+  if (node.extra) {
+    const double step_deg = cycle_step_deg_[static_cast<std::size_t>(last.tooth)];
+    const double along_deg = static_cast<double>(node.t_ns - last.t_ns) / ns_per_deg_;
+    faults_.push_back({true, node.t_ns, last.tooth,
+                       wrap_deg(last_deg + std::min(along_deg, step_deg), cycle_.cycle_deg), rpm_at(ns_per_deg_)});
+    return;
+  }
+  const double whole_deg = step_between_deg(last.tooth, node.tooth);
+  const double ns_per_deg = static_cast<double>(node.t_ns - last.t_ns) / whole_deg;
+  std::size_t tooth = static_cast<std::size_t>(last.tooth);
+  for (int i = 0; i < node.missed; ++i) {
+    tooth = (tooth + 1) % cycle_.teeth.size();
+    const double along_deg = step_between_deg(last.tooth, static_cast<int>(tooth));
+    faults_.push_back({false, last.t_ns + std::llround(along_deg * ns_per_deg), static_cast<int>(tooth),
+                       cycle_.teeth[tooth].wheel_deg, rpm_at(ns_per_deg)});
+  }
+  marks_[mark_count_++ & mask_] = {node.t_ns, node.tooth};
+  ns_per_deg_ = ns_per_deg;
+}
+
+// Looks at the edges of the last turns as if nothing were known. True when they support another place and not this one.
+bool CrankTracker::contradicted() const {
+  const auto wanted = static_cast<std::uint64_t>(turn_teeth_ + turn_teeth_ / 4 + 4);
+  const std::uint64_t count = std::min({wanted, raw_count_ - 1, mask_});
+  Trellis fresh(std::span<const double>(cycle_step_deg_).first(static_cast<std::size_t>(cycle_.repeat_teeth)));
+  fresh.begin_unknown(raw_[(raw_count_ - 1 - count) & mask_]);
+  for (std::uint64_t i = raw_count_ - count; i < raw_count_; ++i) {
+    fresh.advance(raw_[i & mask_], scatter_);
+  }
+  const CrankMark& here = marks_[(mark_count_ - 1) & mask_];
+  const bool same = fresh.best().tooth == here.tooth % cycle_.repeat_teeth;
+  const bool believed = fresh.best().extra_run == 0 && fresh.rival_margin(newest_ns()) >= decided_margin;
+  return believed && !same;
+}
+
+CrankEvent CrankTracker::lose(LossReason reason, std::int64_t t_ns) {
+  drop(reason);
+  search_begun_ = true;
+  search_start_ = raw_count_;
+  places_.begin_unknown(t_ns);
+  return CrankEvent::lost;
+}
+
+void CrankTracker::drop(LossReason reason) {
+  locked_ = false;
+  on_short_path_ = false;
+  search_begun_ = false;
+  audit_at_mark_ = 0;
+  ns_per_deg_ = 0;
+  loss_reason_ = reason;
+  settled_ = std::min(settled_, mark_count_);
+  mark_count_ = final_marks();
+}
+
+double CrankTracker::next_interval_ns() const {
+  if (ns_per_deg_ <= 0) {
+    return 0;
+  }
+  const double step_deg = locked_ ? cycle_step_deg_[static_cast<std::size_t>(marks_[(mark_count_ - 1) & mask_].tooth)]
+                                  : cycle_.cycle_deg / static_cast<double>(cycle_.teeth.size());
+  return step_deg * ns_per_deg_;
+}
+
+std::vector<CrankFault> CrankTracker::take_faults() {
+  return std::exchange(faults_, {});
+}
+
+CrankTracker::RatioRange CrankTracker::take_ratios() {
+  const RatioRange range{ratio_least_, ratio_most_};
+  ratio_least_ = 1;
+  ratio_most_ = 1;
+  return range;
+}
+
+}  // namespace cw

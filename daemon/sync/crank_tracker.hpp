@@ -1,0 +1,156 @@
+// Crank edges to tooth numbers. Searching, a trellis over all teeth finds the place; locked, each edge is predicted and
+// checked on a short path, and an edge that does not fit opens a trellis from a few teeth back until one explanation
+// stands alone. Decisions are final `lag_marks` teeth behind the newest edge.
+#pragma once
+
+#include <cstddef>
+#include <cstdint>
+#include <string_view>
+#include <vector>
+
+#include "geometry/tooth_cycle.hpp"
+#include "sync/trellis.hpp"
+
+namespace cw {
+
+// An edge taken for a tooth. `tooth` indexes ToothCycle::teeth; which of the alike places of the cycle it is in is
+// provisional until the cams have told (PlaceFinder).
+struct CrankMark {
+  std::int64_t t_ns = 0;
+  std::int32_t tooth = 0;
+};
+
+struct CrankFault {
+  bool extra = false;     // else: missed
+  std::int64_t t_ns = 0;  // of the extra edge, or when the missed one was due
+  int tooth = 0;          // cycle index of the missed tooth, or of the last tooth before the extra edge
+  double wheel_deg = 0;   // where, from the marked reference tooth
+  double rpm = 0;
+};
+
+enum class CrankEvent : std::uint8_t { none, acquired, resolved, lost };
+
+enum class LossReason : std::uint8_t {
+  none,
+  ambiguous,       // several places explain the edges about as well
+  nothing_fits,    // no explanation within missed_run_max missing teeth
+  nearly_stopped,  // so slow that the crank may turn back: direction and place can't be known
+  contradicted,    // a look at the last turns alone says another place
+  signal_stopped,
+  input_lost,  // edges were lost on the way in
+};
+std::string_view to_string(LossReason reason);
+
+class CrankTracker {
+ public:
+  static constexpr std::uint64_t lag_marks = 4;
+
+  explicit CrankTracker(const ToothCycle& cycle);
+
+  // The next active edge; times must not fall.
+  CrankEvent edge(std::int64_t t_ns) {
+    raw_[raw_count_++ & mask_] = t_ns;
+    if (on_short_path_) {
+      const CrankMark& last = marks_[(mark_count_ - 1) & mask_];
+      const Step& step = steps_[static_cast<std::size_t>(last.tooth)];
+      const double ns_per_deg = static_cast<double>(t_ns - last.t_ns) * step.per_deg;
+      if (ns_per_deg < ns_per_deg_ * step.most && ns_per_deg * step.most > ns_per_deg_ &&
+          ns_per_deg < slow_ns_per_deg_) {
+        const double ratio = ns_per_deg / ns_per_deg_;
+        ratio_most_ = ratio > ratio_most_ ? ratio : ratio_most_;
+        ratio_least_ = ratio < ratio_least_ ? ratio : ratio_least_;
+        ns_per_deg_ = ns_per_deg;
+        marks_[mark_count_++ & mask_] = {t_ns, step.next};
+        return CrankEvent::none;
+      }
+    }
+    return edge_off_short_path(t_ns);
+  }
+
+  // Forgets the lock for a reason that lies outside the crank edges (silence, a gap in the input).
+  void drop(LossReason reason);
+
+  bool locked() const { return locked_; }
+  LossReason loss_reason() const { return loss_reason_; }
+  // Marks [first_mark(), final_marks()) are decided for good; indices count up over the whole life of the tracker.
+  std::uint64_t first_mark() const { return first_mark_; }
+  std::uint64_t final_marks() const {
+    const std::uint64_t lagged = mark_count_ > lag_marks ? mark_count_ - lag_marks : 0;
+    return lagged > settled_ ? lagged : settled_;
+  }
+  const CrankMark& mark(std::uint64_t index) const { return marks_[index & mask_]; }
+  std::uint64_t marks_kept() const { return mask_ / 2; }
+
+  // ns per degree at the newest edge; 0 = unknown.
+  double ns_per_deg() const { return ns_per_deg_; }
+  // Expected time to the next edge after the newest mark, ns; 0 = unknown.
+  double next_interval_ns() const;
+  std::int64_t newest_ns() const { return raw_[(raw_count_ - 1) & mask_]; }
+  std::uint64_t edges() const { return raw_count_; }
+
+  // Faults found since the last call, in time order.
+  std::vector<CrankFault> take_faults();
+
+  // Extremes since the last call of (ns per degree of a step) / (same of the step before): 1, 1 on an ideal wheel.
+  struct RatioRange {
+    double least = 1;
+    double most = 1;
+  };
+  RatioRange take_ratios();
+
+  void set_edge_scatter_ns(double scatter_ns) { scatter_.edge_ns = scatter_ns; }
+
+ private:
+  struct Step {
+    double per_deg = 0;  // 1 / step_deg
+    double most = 1;     // greatest ratio to the last step that the short path takes, and 1/least
+    std::int32_t next = 0;
+  };
+
+  CrankEvent edge_off_short_path(std::int64_t t_ns);
+  CrankEvent search(std::int64_t t_ns);
+  bool certain(std::int64_t t_ns) const;
+  void take_lock();
+  void open_episode();
+  Survivor episode_start(std::uint64_t mark_index) const;
+  CrankEvent continue_episode(std::int64_t t_ns);
+  bool unsettled(const Survivor& survivor) const;
+  bool episode_decided(std::int64_t t_ns) const;
+  LossReason episode_hopeless(std::int64_t t_ns) const;
+  bool commit_episode();
+  void commit_node(const PathNode& node);
+  bool contradicted() const;
+  bool may_turn_back(const Survivor& survivor) const;
+  double step_between_deg(int from_tooth, int to_tooth) const;
+  CrankEvent lose(LossReason reason, std::int64_t t_ns);
+
+  ToothCycle cycle_;
+  std::vector<Step> steps_;
+  std::vector<double> cycle_step_deg_;
+  double turn_deg_ = 360;  // angle after which the pattern repeats
+  int turn_teeth_ = 0;     // teeth in 360 degrees, for the sizes of evidence
+  double slow_ns_per_deg_ = 0;
+  double stall_ns_per_deg_ = 0;
+  ScatterModel scatter_;
+  Trellis places_;   // over one repeat of the pattern, when searching
+  Trellis episode_;  // over the cycle, when locked and in doubt
+  std::vector<std::int64_t> raw_;
+  std::vector<CrankMark> marks_;
+  std::uint64_t mask_ = 0;
+  std::uint64_t raw_count_ = 0;
+  std::uint64_t search_start_ = 0;  // raw_count_ when the search began
+  std::uint64_t mark_count_ = 0;
+  std::uint64_t first_mark_ = 0;
+  std::uint64_t settled_ = 0;
+  std::uint64_t audit_at_mark_ = 0;  // 0 = none due
+  double ns_per_deg_ = 0;
+  double ratio_least_ = 1;
+  double ratio_most_ = 1;
+  bool locked_ = false;
+  bool on_short_path_ = false;
+  bool search_begun_ = false;
+  LossReason loss_reason_ = LossReason::none;
+  std::vector<CrankFault> faults_;
+};
+
+}  // namespace cw

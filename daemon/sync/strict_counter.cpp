@@ -1,0 +1,45 @@
+#include "sync/strict_counter.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <cstddef>
+
+namespace cw {
+
+StrictCounter::StrictCounter(std::span<const double> step_deg) {
+  const std::size_t count = step_deg.size();
+  double ratio = 0;
+  for (std::size_t i = 0; i < count; ++i) {
+    ratio = std::max(ratio, step_deg[i] / step_deg[(i + count - 1) % count]);
+  }
+  std::size_t gaps = 0;
+  for (std::size_t i = 0; i < count; ++i) {
+    gaps += step_deg[i] / step_deg[(i + count - 1) % count] > ratio * 0.99 ? 1 : 0;
+  }
+  constexpr double least_gap_ratio = 1.5;
+  // Several equal gaps would need a table, not a count.
+  if (ratio >= least_gap_ratio && gaps == 1) {
+    gap_ratio_ = std::sqrt(ratio);
+    edges_per_gap_ = static_cast<int>(count);
+  }
+}
+
+void StrictCounter::at_gap(bool gap) {
+  const bool right = gap && count_ == edges_per_gap_;
+  if (in_sync_ && !right) {
+    ++losses_;
+  }
+  // After a loss it trusts a gap only with the right count since the gap before.
+  in_sync_ = right && gap_seen_;
+  gap_seen_ = gap;
+  count_ = 0;
+}
+
+void StrictCounter::reset() {
+  count_ = 0;
+  in_sync_ = false;
+  gap_seen_ = false;
+  last_dt_ns_ = 0;
+}
+
+}  // namespace cw

@@ -1,0 +1,617 @@
+#include "sync/sync.hpp"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <cstddef>
+#include <utility>
+
+#include "geometry/angle.hpp"
+#include "sync/tdc_fit.hpp"
+
+namespace cw {
+
+namespace {
+
+constexpr std::int64_t ns_per_s = 1'000'000'000;
+constexpr std::size_t pending_max = 512;
+constexpr double place_window_cycles = 3;
+// Without agreement after so many cycles a shift beyond what the file allows is considered: a cam that is a belt tooth
+// or two out still says which turn it is.
+constexpr double widened_after_cycles = 2;
+constexpr double widened_deg = 60;
+constexpr double place_check_cycles = 2;
+// A cam that has jumped is looked for within this of where it was.
+constexpr double jump_deg_max = 60;
+constexpr double sigmas_95 = 1.96;
+constexpr double fitted_scatter_min_ns = 300;
+constexpr double tracker_scatter_min_ns = 1500;
+constexpr double stop_rpm = 500;
+
+std::vector<double> turn_steps(const ToothCycle& cycle) {
+  std::vector<double> steps;
+  for (int i = 0; i < cycle.repeat_teeth; ++i) {
+    steps.push_back(cycle.teeth[static_cast<std::size_t>(i)].step_deg);
+  }
+  return steps;
+}
+
+double rpm_at(double ns_per_deg) {
+  return ns_per_deg > 0 ? 1e9 / (deg_per_s_per_rpm * ns_per_deg) : 0;
+}
+
+double largest_step(const ToothCycle& cycle) {
+  double largest = 0;
+  for (const CycleTooth& tooth : cycle.teeth) {
+    largest = std::max(largest, tooth.step_deg);
+  }
+  return largest;
+}
+
+double smallest_step(const ToothCycle& cycle) {
+  double smallest = cycle.cycle_deg;
+  for (const CycleTooth& tooth : cycle.teeth) {
+    smallest = std::min(smallest, tooth.step_deg);
+  }
+  return smallest;
+}
+
+}  // namespace
+
+Sync::Sync(const Engine& engine)
+    : engine_(engine),
+      cycle_(tooth_cycle(engine)),
+      tracker_(cycle_),
+      strict_(turn_steps(cycle_)),
+      turn_deg_(cycle_.cycle_deg / cycle_.places()),
+      cams_(engine.cams.size()) {
+  const double mean_step = cycle_.cycle_deg / static_cast<double>(cycle_.teeth.size());
+  fit_wide_deg_ = std::max(30.0, 1.5 * mean_step + largest_step(cycle_));
+  plan_tdc();
+}
+
+std::optional<double> Sync::rpm() const {
+  return tracker_.locked() ? std::optional<double>(rpm_at(tracker_.ns_per_deg())) : std::nullopt;
+}
+
+double Sync::crank_deg(double wheel_deg) const {
+  return wrap_deg(wheel_deg + place_ * turn_deg_ - engine_.crank.trigger_offset_deg, cycle_.cycle_deg);
+}
+
+// Crank angle of a tooth of the current cycle, rising over the cycles, in the place taken so far to be the first.
+double Sync::position_deg(std::int32_t tooth) const {
+  return turns_base_deg_ + cycle_.teeth[static_cast<std::size_t>(tooth)].wheel_deg - engine_.crank.trigger_offset_deg;
+}
+
+LockState Sync::locked_state() const {
+  if (place_known_ || cycle_.places() == 1) {
+    return LockState::cycle_locked;
+  }
+  return turn_deg_ >= deg_per_rev ? LockState::revolution_locked : LockState::searching;
+}
+
+void Sync::change_state(LockState to, std::int64_t t_ns, LossReason reason) {
+  if (to == state_) {
+    return;
+  }
+  LockEvent event{state_, to, t_ns, reason, std::nullopt, std::nullopt, std::nullopt};
+  if (walked_ > segment_start_) {
+    const CycleTooth& tooth = cycle_.teeth[static_cast<std::size_t>(last_tooth_)];
+    event.angle_deg = crank_deg(tooth.wheel_deg);
+    event.tooth = tooth.number;
+  }
+  if (last_rpm_ > 0) {
+    event.rpm = last_rpm_;
+  }
+  state_ = to;
+  events_.emplace_back(event);
+}
+
+// ---- what the tracker says
+
+void Sync::handle(CrankEvent event, std::int64_t t_ns) {
+  silence_reported_ = false;
+  if (state_ == LockState::no_signal) {
+    change_state(LockState::searching, t_ns, LossReason::none);
+  }
+  if (event == CrankEvent::acquired) {
+    start_segment();
+    change_state(locked_state(), t_ns, LossReason::none);
+  } else if (event == CrankEvent::lost) {
+    hold_faults();
+    take_loss(t_ns);
+  } else if (event == CrankEvent::resolved) {
+    hold_faults();
+  }
+  cams_since_crank_ = 0;
+}
+
+void Sync::start_segment() {
+  walked_ = tracker_.first_mark();
+  segment_start_ = walked_;
+  place_ = 0;
+  place_known_ = cycle_.places() == 1;
+  last_tooth_ = tracker_.mark(walked_).tooth;
+  turns_base_deg_ = 0;
+  segment_position_deg_ = position_deg(last_tooth_);
+  next_seek_deg_ = 0;
+  last_tdc_ns_.reset();
+  losses_checkpoint_ = strict_.losses();
+  strict_checkpoint_in_sync_ = strict_.in_sync();
+  for (std::size_t cam = 0; cam < cams_.size(); ++cam) {
+    cams_[cam] = CamTrack{};
+  }
+  plan_tdc();
+  if (place_known_) {
+    set_place(0);
+  }
+}
+
+void Sync::lose(LossReason reason, std::int64_t t_ns) {
+  while (walked_ < tracker_.final_marks()) {
+    walk();
+  }
+  release_faults(true);
+  pending_.clear();
+  const bool harmless = reason == LossReason::nearly_stopped || reason == LossReason::input_lost;
+  change_state(harmless ? LockState::searching : LockState::lost, t_ns, reason);
+  place_known_ = false;
+  last_tdc_ns_.reset();
+}
+
+void Sync::break_off(LossReason reason) {
+  const bool was_locked = tracker_.locked();
+  tracker_.drop(reason);
+  strict_.reset();
+  if (was_locked) {
+    lose(reason, newest_ns());
+  }
+  pending_.clear();
+}
+
+void Sync::take_loss(std::int64_t t_ns) {
+  const LossReason reason = tracker_.loss_reason();
+  const std::int64_t silent_ns = t_ns - before_newest_ns_;
+  const double turn_ns = last_rpm_ > 0 ? deg_per_rev / (deg_per_s_per_rpm * last_rpm_) * 1e9 : 0;
+  // No crank stops from this speed within a turn and goes on: the signal was away.
+  if (reason == LossReason::nothing_fits && last_rpm_ > stop_rpm && static_cast<double>(silent_ns) > turn_ns) {
+    lose(LossReason::signal_stopped, before_newest_ns_);
+    events_.emplace_back(
+        SilenceEvent{SilenceKind::crank_signal_stopped, before_newest_ns_, t_ns, last_rpm_, cams_since_crank_});
+    return;
+  }
+  lose(reason, t_ns);
+}
+
+// ---- walking along the decided teeth
+
+void Sync::walk() {
+  const std::uint64_t index = walked_++;
+  const CrankMark& mark = tracker_.mark(index);
+  if (index == segment_start_) {
+    last_tooth_ = mark.tooth;
+    std::erase_if(pending_, [&mark](const Pending& edge) { return edge.t_ns < mark.t_ns; });
+    return;
+  }
+  const std::int32_t before = last_tooth_;
+  last_tooth_ = mark.tooth;
+  const bool wrapped = mark.tooth <= before;
+  if (!pending_.empty() && pending_.front().t_ns < mark.t_ns) {
+    locate_pending(index);
+  }
+  turns_base_deg_ += wrapped ? cycle_.cycle_deg : 0;
+  const bool passed = wrapped ? (ready_tooth_ > before || ready_tooth_ <= mark.tooth)
+                              : (ready_tooth_ > before && ready_tooth_ <= mark.tooth);
+  if (passed) {
+    fix_tdc(index);
+  }
+  if (!held_.empty() && held_.front().release_at_mark <= index) {
+    release_faults(false);
+  }
+}
+
+double Sync::interpolate_deg(std::uint64_t index, std::int64_t t_ns) const {
+  const CrankMark& from = tracker_.mark(index - 1);
+  const CrankMark& to = tracker_.mark(index);
+  const double from_deg = cycle_.teeth[static_cast<std::size_t>(from.tooth)].wheel_deg;
+  double step_deg = cycle_.teeth[static_cast<std::size_t>(to.tooth)].wheel_deg - from_deg;
+  step_deg = step_deg > 0 ? step_deg : step_deg + cycle_.cycle_deg;
+  const auto dt_ns = static_cast<double>(to.t_ns - from.t_ns);
+  const double part = dt_ns > 0 ? static_cast<double>(t_ns - from.t_ns) / dt_ns : 0;
+  // The speeds of the steps on either side tell how much faster this one began than it ended.
+  double bend = 0;
+  if (index >= segment_start_ + 2 && index + 1 < tracker_.final_marks() + CrankTracker::lag_marks) {
+    const CrankMark& earlier = tracker_.mark(index - 2);
+    double before_deg = from_deg - cycle_.teeth[static_cast<std::size_t>(earlier.tooth)].wheel_deg;
+    before_deg = before_deg > 0 ? before_deg : before_deg + cycle_.cycle_deg;
+    const double before = before_deg / static_cast<double>(std::max<std::int64_t>(1, from.t_ns - earlier.t_ns));
+    const double here = step_deg / std::max(1.0, dt_ns);
+    // Speed changes by (here - before) over half of both steps; over this step by its share of that.
+    const double change = (here - before) / here * step_deg / (0.5 * (step_deg + before_deg));
+    bend = std::clamp(-change / 2, -0.5, 0.5);
+  }
+  return position_deg(from.tooth) + step_deg * (part + bend * part * (1 - part));
+}
+
+void Sync::locate_pending(std::uint64_t index) {
+  const std::int64_t end_ns = tracker_.mark(index).t_ns;
+  while (!pending_.empty() && pending_.front().t_ns < end_ns) {
+    const Pending edge = pending_.front();
+    pending_.pop_front();
+    take_located(edge, interpolate_deg(index, edge.t_ns));
+  }
+}
+
+void Sync::take_located(const Pending& pending, double at_deg) {
+  if (pending.channel == reference_channel) {
+    const double rpm = rpm_at(tracker_.ns_per_deg());
+    events_.emplace_back(ReferenceEvent{pending.t_ns, wrap_deg(at_deg + place_ * turn_deg_, cycle_.cycle_deg), rpm,
+                                        cycle_number_, state_});
+    return;
+  }
+  CamTrack& track = cams_[pending.channel];
+  track.edges.push_back({at_deg, pending.t_ns, pending.edge});
+  if (!place_known_ && at_deg >= next_seek_deg_) {
+    seek_place();
+  }
+}
+
+// Known delays differ by channel, so an edge may belong before one that came earlier.
+void Sync::add_pending(const Pending& edge) {
+  const auto later = [](std::int64_t t_ns, const Pending& other) { return t_ns < other.t_ns; };
+  pending_.insert(std::upper_bound(pending_.begin(), pending_.end(), edge.t_ns, later), edge);
+  if (pending_.size() > pending_max) {
+    pending_.pop_front();
+  }
+}
+
+void Sync::cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns) {
+  add_pending({t_ns, cam, edge});
+  ++cams_since_crank_;
+  const double interval_ns = tracker_.next_interval_ns();
+  const std::int64_t silent_ns = t_ns - newest_ns();
+  const double half_turn_ns = deg_per_rev / 2 * tracker_.ns_per_deg();
+  constexpr int telling_cam_edges = 2;
+  if (tracker_.locked() && cams_since_crank_ >= telling_cam_edges && interval_ns > 0 &&
+      static_cast<double>(silent_ns) > half_turn_ns && !silence_reported_) {
+    silence_reported_ = true;
+    const double rpm = rpm_at(tracker_.ns_per_deg());
+    const std::int64_t last_ns = newest_ns();
+    tracker_.drop(LossReason::signal_stopped);
+    lose(LossReason::signal_stopped, last_ns);
+    events_.emplace_back(SilenceEvent{SilenceKind::crank_signal_stopped, last_ns, t_ns, rpm, cams_since_crank_});
+  }
+}
+
+void Sync::reference_edge(std::int64_t t_ns) {
+  add_pending({t_ns, reference_channel, ActiveEdge::falling});
+}
+
+void Sync::tick(std::int64_t silent_ns) {
+  if (state_ == LockState::no_signal || tracker_.edges() == 0) {
+    return;
+  }
+  constexpr double intervals = 4;
+  const auto limit_ns = std::max(ns_per_s, static_cast<std::int64_t>(intervals * tracker_.next_interval_ns()));
+  if (silent_ns < limit_ns) {
+    return;
+  }
+  const std::int64_t last_ns = newest_ns();
+  const double rpm = tracker_.locked() ? rpm_at(tracker_.ns_per_deg()) : last_rpm_;
+  const bool was_locked = tracker_.locked();
+  const bool sudden = was_locked && rpm > stop_rpm;
+  tracker_.drop(LossReason::signal_stopped);
+  strict_.reset();
+  while (walked_ < tracker_.final_marks()) {
+    walk();
+  }
+  release_faults(true);
+  pending_.clear();
+  place_known_ = false;
+  last_tdc_ns_.reset();
+  change_state(LockState::no_signal, last_ns, sudden ? LossReason::signal_stopped : LossReason::nearly_stopped);
+  if (!silence_reported_) {
+    silence_reported_ = true;
+    events_.emplace_back(SilenceEvent{sudden ? SilenceKind::crank_signal_stopped : SilenceKind::engine_stopped, last_ns,
+                                      last_ns, rpm, cams_since_crank_});
+  }
+  last_rpm_ = 0;
+}
+
+void Sync::finish() {
+  hold_faults();
+  release_faults(true);
+  for (std::size_t cam = 0; cam < cams_.size() && place_known_; ++cam) {
+    close_frame(cam);
+  }
+}
+
+// ---- TDC
+
+void Sync::plan_tdc() {
+  tdc_wheel_deg_ = wrap_deg(engine_.crank.trigger_offset_deg - place_ * turn_deg_, cycle_.cycle_deg);
+  // The last tooth within the window after TDC.
+  ready_tooth_ = 0;
+  double best_deg = -1;
+  for (std::size_t i = 0; i < cycle_.teeth.size(); ++i) {
+    const double after_deg = wrap_deg(cycle_.teeth[i].wheel_deg - tdc_wheel_deg_, cycle_.cycle_deg);
+    if (after_deg <= fit_wide_deg_ && after_deg > best_deg) {
+      best_deg = after_deg;
+      ready_tooth_ = static_cast<std::int32_t>(i);
+    }
+  }
+}
+
+std::optional<double> Sync::rpm_over_turn(std::uint64_t index) const {
+  const CrankMark& here = tracker_.mark(index);
+  const auto teeth = cycle_.teeth.size();
+  const std::uint64_t kept = std::min<std::uint64_t>(index - segment_start_, teeth);
+  if (kept == 0) {
+    return std::nullopt;
+  }
+  const CrankMark& there = tracker_.mark(index - kept);
+  double angle_deg = cycle_.teeth[static_cast<std::size_t>(here.tooth)].wheel_deg -
+                     cycle_.teeth[static_cast<std::size_t>(there.tooth)].wheel_deg;
+  angle_deg = angle_deg > 0 ? angle_deg : angle_deg + cycle_.cycle_deg;
+  return rpm_at(static_cast<double>(here.t_ns - there.t_ns) / angle_deg);
+}
+
+double Sync::margin_of(const CrankTracker::RatioRange& range) const {
+  constexpr double even_wheel_ratio = 2;  // nothing to confuse but a missed tooth
+  const double gap_ratio = largest_step(cycle_) / smallest_step(cycle_);
+  const double ratio = gap_ratio > 1.1 ? gap_ratio : even_wheel_ratio;
+  const double worst = std::max(range.most, 1 / range.least);
+  return std::clamp(1 - std::log(worst) / (0.5 * std::log(ratio)), 0.0, 1.0);
+}
+
+void Sync::fix_tdc(std::uint64_t index) {
+  const CrankTracker::RatioRange ratios = tracker_.take_ratios();
+  constexpr std::size_t points_max = 64;
+  std::array<double, points_max> angle_deg{};
+  std::array<double, points_max> t_ns{};
+  std::size_t count = 0;
+  const std::int64_t base_ns = tracker_.mark(index).t_ns;
+  std::size_t nearest_after = 0;
+  for (std::uint64_t i = index; count < points_max; --i) {
+    const CrankMark& mark = tracker_.mark(i);
+    const double deg = wrap_signed_deg(cycle_.teeth[static_cast<std::size_t>(mark.tooth)].wheel_deg - tdc_wheel_deg_,
+                                       cycle_.cycle_deg);
+    if (deg < -fit_wide_deg_) {
+      break;
+    }
+    if (deg <= fit_wide_deg_) {
+      angle_deg[count] = deg;
+      t_ns[count] = static_cast<double>(mark.t_ns - base_ns);
+      nearest_after = deg >= 0 ? count : nearest_after;
+      ++count;
+    }
+    if (i == segment_start_) {
+      break;
+    }
+  }
+  const bool around = count >= 2 && angle_deg[0] >= 0 && angle_deg[count - 1] < 0;
+  if (!around) {
+    last_tdc_ns_.reset();
+    return;
+  }
+  const auto angles = std::span<const double>(angle_deg).first(count);
+  const auto times = std::span<const double>(t_ns).first(count);
+  constexpr int cubic = 3;
+  FittedTime fitted = fit_time(angles, times, cubic);
+  const double wide_scatter_deg = fitted.residual_ns / fitted.ns_per_deg;
+  constexpr double smooth_deg = 0.04;
+  double model_deg = 0;
+  if (fitted.freedom > 0 && (wide_scatter_deg < smooth_deg || fitted.residual_ns < 4 * edge_scatter_ns_)) {
+    const double square = fitted.residual_ns * fitted.residual_ns;
+    const double old = edge_scatter_ns_ * edge_scatter_ns_;
+    constexpr double follow = 0.1;
+    edge_scatter_ns_ = edge_scatter_ns_ > 0 ? std::sqrt(old + follow * (square - old)) : fitted.residual_ns;
+    edge_scatter_ns_ = std::max(edge_scatter_ns_, fitted_scatter_min_ns);
+    tracker_.set_edge_scatter_ns(std::max(tracker_scatter_min_ns, edge_scatter_ns_));
+  } else {
+    // Speed changes too fast for the wide window: the two teeth on either side, and how much they leave open.
+    const std::size_t last = std::min(count, nearest_after + 3);
+    const std::size_t first = nearest_after >= 1 ? nearest_after - 1 : 0;
+    const auto near_angles = angles.subspan(first, last - first);
+    const auto near_times = times.subspan(first, last - first);
+    fitted = fit_time(near_angles, near_times, cubic);
+    const FittedTime plainer = fit_time(near_angles, near_times, 2);
+    model_deg = std::fabs(fitted.t_ns - plainer.t_ns) / fitted.ns_per_deg;
+  }
+  const double scatter_ns = std::max({edge_scatter_ns_, fitted.residual_ns, fitted_scatter_min_ns});
+  const double noise_deg = sigmas_95 * scatter_ns * fitted.noise_gain / fitted.ns_per_deg;
+
+  CycleEvent event;
+  event.tdc_ns = base_ns + std::llround(fitted.t_ns);
+  event.ns_per_deg = fitted.ns_per_deg;
+  event.rpm = rpm_over_turn(index).value_or(rpm_at(fitted.ns_per_deg));
+  if (last_tdc_ns_) {
+    event.rpm = rpm_at(static_cast<double>(event.tdc_ns - *last_tdc_ns_) / cycle_.cycle_deg);
+  }
+  event.uncertainty_deg = std::hypot(noise_deg, model_deg);
+  event.sync_margin = margin_of(ratios);
+  event.state = state_;
+  const double wheel_deg = cycle_.teeth[static_cast<std::size_t>(last_tooth_)].wheel_deg;
+  event.position_deg = position_deg(last_tooth_) - wrap_deg(wheel_deg - tdc_wheel_deg_, cycle_.cycle_deg);
+  last_tdc_ns_ = event.tdc_ns;
+  last_rpm_ = event.rpm;
+  if (held_.empty()) {
+    losses_checkpoint_ = strict_.losses();
+    strict_checkpoint_in_sync_ = strict_.in_sync();
+  }
+  if (state_ == LockState::cycle_locked || state_ == LockState::revolution_locked) {
+    cycle_number_ += cycle_counted_ ? 1 : 0;
+    cycle_counted_ = true;
+    event.number = cycle_number_;
+    events_.emplace_back(event);
+  }
+  if (place_known_) {
+    close_frames();
+  } else if (position_deg(last_tooth_) > next_seek_deg_) {
+    seek_place();
+  }
+}
+
+// ---- cams
+
+std::vector<CamEvidence> Sync::evidence(AngleSpan span) const {
+  std::vector<CamEvidence> all;
+  for (std::size_t cam = 0; cam < cams_.size(); ++cam) {
+    const std::vector<LocatedEdge>& edges = cams_[cam].edges;
+    const auto first = std::find_if(edges.begin(), edges.end(),
+                                    [span](const LocatedEdge& edge) { return edge.angle_deg >= span.from_deg; });
+    all.push_back({&engine_.cams[cam], {first, edges.end()}});
+  }
+  return all;
+}
+
+void Sync::seek_place() {
+  constexpr double between_looks_deg = 90;
+  const double here_deg = position_deg(last_tooth_);
+  next_seek_deg_ = here_deg + between_looks_deg;
+  const double watched_deg = here_deg - segment_position_deg_;
+  const double cycle_deg = cycle_.cycle_deg;
+  std::optional<int> place;
+  for (double cycles = 1; cycles <= place_window_cycles && !place; ++cycles) {
+    const AngleSpan span{std::max(segment_position_deg_, here_deg - cycles * cycle_deg), here_deg};
+    place = vote_for_place(evidence(span), cycle_deg, turn_deg_, cycle_.places(), span, 0);
+    if (!place && watched_deg >= widened_after_cycles * cycle_deg && cycles >= widened_after_cycles) {
+      place = vote_for_place(evidence(span), cycle_deg, turn_deg_, cycle_.places(), span, widened_deg);
+    }
+  }
+  for (CamTrack& track : cams_) {
+    std::erase_if(track.edges,
+                  [&](const LocatedEdge& edge) { return edge.angle_deg < here_deg - place_window_cycles * cycle_deg; });
+  }
+  if (place) {
+    set_place(*place);
+    change_state(locked_state(), tracker_.mark(walked_ - 1).t_ns, LossReason::none);
+  }
+}
+
+double Sync::frame_start_deg(const CamPattern& pattern) const {
+  // The middle of the widest stretch without an expected edge.
+  double widest = 0;
+  double start = 0;
+  for (std::size_t i = 0; i < pattern.edges.size(); ++i) {
+    const double from = pattern.edges[i].angle_deg;
+    const double to = i + 1 < pattern.edges.size() ? pattern.edges[i + 1].angle_deg
+                                                   : pattern.edges.front().angle_deg + cycle_.cycle_deg;
+    if (to - from > widest) {
+      widest = to - from;
+      start = (from + to) / 2;
+    }
+  }
+  return start + (pattern.phaser_min_deg + pattern.phaser_max_deg) / 2;
+}
+
+void Sync::set_place(int place) {
+  place_ = place;
+  place_known_ = true;
+  const double to_crank_deg = place_ * turn_deg_;
+  for (std::size_t cam = 0; cam < cams_.size(); ++cam) {
+    CamTrack& track = cams_[cam];
+    const double start = frame_start_deg(engine_.cams[cam]) - to_crank_deg;
+    const double first = segment_position_deg_;
+    track.frame_deg = first + wrap_deg(start - first, cycle_.cycle_deg);
+    std::erase_if(track.edges, [&track](const LocatedEdge& edge) { return edge.angle_deg < track.frame_deg; });
+  }
+  plan_tdc();
+  last_tdc_ns_.reset();
+}
+
+void Sync::close_frames() {
+  const double here_deg = position_deg(last_tooth_);
+  for (std::size_t cam = 0; cam < cams_.size(); ++cam) {
+    // At most the few frames that a resumed lock may have left; each is one cycle.
+    while (place_known_ && cams_[cam].frame_deg + cycle_.cycle_deg <= here_deg) {
+      close_frame(cam);
+    }
+  }
+  if (place_doubted_ && cycle_.places() > 1) {
+    check_place();
+  }
+}
+
+void Sync::close_frame(std::size_t cam) {
+  CamTrack& track = cams_[cam];
+  const CamPattern& pattern = engine_.cams[cam];
+  const AngleSpan frame{track.frame_deg, track.frame_deg + cycle_.cycle_deg};
+  const double here_deg = position_deg(last_tooth_);
+  const AngleSpan span{frame.from_deg, std::min(frame.to_deg, here_deg)};
+  const double to_crank_deg = place_ * turn_deg_;
+  std::vector<LocatedEdge> edges;
+  for (const LocatedEdge& edge : track.edges) {
+    if (edge.angle_deg >= frame.from_deg && edge.angle_deg < frame.to_deg) {
+      edges.push_back({edge.angle_deg + to_crank_deg, edge.t_ns, edge.edge});
+    }
+  }
+  std::erase_if(track.edges, [&](const LocatedEdge& edge) {
+    return edge.angle_deg < frame.to_deg - place_check_cycles * cycle_.cycle_deg;
+  });
+  track.frame_deg = frame.to_deg;
+  ShiftRange shifts = allowed_shifts(pattern, jump_deg_max);
+  shifts.usual_deg = track.usual_shift_deg;
+  CamCycleEvent event;
+  event.cam = cam;
+  event.cycle = cycle_number_;
+  event.span = {span.from_deg + to_crank_deg, span.to_deg + to_crank_deg};
+  event.match = match_cam(pattern, cycle_.cycle_deg, edges, event.span, shifts);
+  if (event.match.matched > 0 && event.match.mismatches() == 0) {
+    track.usual_shift_deg = event.match.shift_deg;
+  }
+  place_doubted_ = place_doubted_ || event.match.mismatches() > 1;
+  event.end_ns = newest_ns();
+  event.rpm = last_rpm_;
+  events_.emplace_back(event);
+}
+
+// Cams that agree on another place over some cycles contradict the one taken.
+void Sync::check_place() {
+  place_doubted_ = false;
+  const double here_deg = position_deg(last_tooth_);
+  const AngleSpan span{std::max(segment_position_deg_, here_deg - place_check_cycles * cycle_.cycle_deg), here_deg};
+  const std::optional<int> place =
+      vote_for_place(evidence(span), cycle_.cycle_deg, turn_deg_, cycle_.places(), span, 0);
+  if (place && *place != place_) {
+    tracker_.drop(LossReason::contradicted);
+    lose(LossReason::contradicted, newest_ns());
+  }
+}
+
+// ---- faults wait until a strict counter would have noticed
+
+void Sync::hold_faults() {
+  const bool strict_in_sync = strict_checkpoint_in_sync_;
+  for (const CrankFault& fault : tracker_.take_faults()) {
+    HeldFault held;
+    held.event.extra = fault.extra;
+    held.event.t_ns = fault.t_ns;
+    held.event.angle_deg = crank_deg(fault.wheel_deg);
+    held.event.tooth = cycle_.teeth[static_cast<std::size_t>(fault.tooth)].number;
+    held.event.rpm = fault.rpm;
+    held.event.cycle = cycle_number_;
+    held.event.state = state_;
+    held.losses_before = losses_checkpoint_;
+    held.strict_was_in_sync = strict_in_sync;
+    held.release_at_mark = walked_ + static_cast<std::uint64_t>(cycle_.repeat_teeth) + 2;
+    held_.push_back(held);
+  }
+}
+
+void Sync::release_faults(bool all) {
+  while (!held_.empty() && (all || held_.front().release_at_mark < walked_)) {
+    HeldFault held = held_.front();
+    held_.pop_front();
+    if (strict_.available() && held.strict_was_in_sync) {
+      held.event.strict_counter_lost = strict_.losses() > held.losses_before;
+    }
+    events_.emplace_back(held.event);
+  }
+  if (held_.empty()) {
+    losses_checkpoint_ = strict_.losses();
+    strict_checkpoint_in_sync_ = strict_.in_sync();
+  }
+}
+
+}  // namespace cw

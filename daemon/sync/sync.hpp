@@ -1,0 +1,201 @@
+// Crank, cam and reference edges in; lock state, engine position, TDC times and located edges out. Knows time only as
+// the source's ticks; silence is told by the caller.
+#pragma once
+
+#include <cstdint>
+#include <deque>
+#include <optional>
+#include <variant>
+#include <vector>
+
+#include "geometry/engine.hpp"
+#include "geometry/tooth_cycle.hpp"
+#include "items/observation.hpp"
+#include "sync/cam_match.hpp"
+#include "sync/crank_tracker.hpp"
+#include "sync/strict_counter.hpp"
+
+namespace cw {
+
+struct LockEvent {
+  LockState from = LockState::no_signal;
+  LockState to = LockState::no_signal;
+  std::int64_t t_ns = 0;
+  LossReason reason = LossReason::none;  // why it went down
+  std::optional<double> angle_deg;       // last known crank angle
+  std::optional<int> tooth;              // last known tooth number
+  std::optional<double> rpm;             // last known
+};
+
+struct ToothEvent {
+  bool extra = false;  // else: missed
+  std::int64_t t_ns = 0;
+  double angle_deg = 0;  // crank angle, [0, cycle); modulo a turn when only revolution-locked
+  int tooth = 0;         // the missed tooth's number; for an extra edge, of the last tooth before it
+  double rpm = 0;
+  std::uint64_t cycle = 0;  // engine cycle it was in, as CycleEvent::number
+  LockState state = LockState::searching;
+  // Whether a strict counter lost sync within a turn after it; absent when there is none or it was out already.
+  std::optional<bool> strict_counter_lost;
+};
+
+struct CycleEvent {
+  std::uint64_t number = 0;
+  std::int64_t tdc_ns = 0;
+  double rpm = 0;
+  double ns_per_deg = 0;
+  double uncertainty_deg = 0;  // 95 %
+  std::optional<double> sync_margin;
+  LockState state = LockState::searching;
+  double position_deg = 0;  // of this TDC, on the scale of LocatedEdge::angle_deg
+};
+
+struct CamCycleEvent {
+  std::size_t cam = 0;  // index in Engine::cams
+  std::uint64_t cycle = 0;
+  CamMatch match;  // angles modulo the cycle are crank angles
+  AngleSpan span;
+  std::int64_t end_ns = 0;
+  double rpm = 0;
+};
+
+struct ReferenceEvent {
+  std::int64_t t_ns = 0;
+  double angle_deg = 0;  // crank angle of the pulse, [0, cycle)
+  double rpm = 0;
+  std::uint64_t cycle = 0;
+  LockState state = LockState::searching;
+};
+
+enum class SilenceKind : std::uint8_t { engine_stopped, crank_signal_stopped };
+struct SilenceEvent {
+  SilenceKind kind = SilenceKind::engine_stopped;
+  std::int64_t last_edge_ns = 0;
+  std::int64_t noticed_ns = 0;  // source time of what gave it away, or last_edge_ns
+  double last_rpm = 0;
+  int cam_edges_since = 0;
+};
+
+using SyncEvent = std::variant<LockEvent, ToothEvent, CycleEvent, CamCycleEvent, ReferenceEvent, SilenceEvent>;
+
+class Sync {
+ public:
+  // `engine` must outlive this object.
+  explicit Sync(const Engine& engine);
+
+  // Edges in time order over all channels, known delays already subtracted. Only active edges of the crank.
+  void crank_edge(std::int64_t t_ns) {
+    strict_.edge(t_ns);
+    before_newest_ns_ = newest_ns();
+    const CrankEvent event = tracker_.edge(t_ns);
+    if (event != CrankEvent::none || cams_since_crank_ != 0 || state_ == LockState::no_signal) {
+      handle(event, t_ns);
+    }
+    while (walked_ < tracker_.final_marks()) {
+      walk();
+    }
+  }
+  void cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns);
+  void reference_edge(std::int64_t t_ns);
+
+  // `silent_ns`: host time since the last crank edge arrived. Call on every tick.
+  void tick(std::int64_t silent_ns);
+
+  // Input was lost, or the source began a new epoch: everything known is given up.
+  void break_off(LossReason reason);
+
+  // No more edges come: reports what was held back.
+  void finish();
+
+  // What the calls since clear_events() found out, in order.
+  const std::vector<SyncEvent>& events() const { return events_; }
+  void clear_events() { events_.clear(); }
+
+  LockState state() const { return state_; }
+  std::int64_t newest_ns() const { return tracker_.edges() > 0 ? tracker_.newest_ns() : 0; }
+  std::optional<double> rpm() const;
+
+ private:
+  struct Pending {
+    std::int64_t t_ns = 0;
+    std::size_t channel = 0;  // cam index, or reference_channel
+    ActiveEdge edge = ActiveEdge::falling;
+  };
+  struct CamTrack {
+    std::vector<LocatedEdge> edges;  // not yet given to a finished frame
+    double frame_deg = 0;            // start of the frame in work
+    double usual_shift_deg = 0;
+    bool shift_known = false;
+  };
+  struct HeldFault {
+    ToothEvent event;
+    std::uint64_t release_at_mark = 0;
+    std::uint32_t losses_before = 0;
+    bool strict_was_in_sync = false;
+  };
+  static constexpr std::size_t reference_channel = 1000;
+
+  void add_pending(const Pending& edge);
+  void handle(CrankEvent event, std::int64_t t_ns);
+  void start_segment();
+  void walk();
+  void locate_pending(std::uint64_t index);
+  double interpolate_deg(std::uint64_t index, std::int64_t t_ns) const;
+  void take_located(const Pending& pending, double at_deg);
+  void fix_tdc(std::uint64_t index);
+  void plan_tdc();
+  std::optional<double> rpm_over_turn(std::uint64_t index) const;
+  double margin_of(const CrankTracker::RatioRange& range) const;
+  void seek_place();
+  void set_place(int place);
+  void check_place();
+  void close_frames();
+  void close_frame(std::size_t cam);
+  double frame_start_deg(const CamPattern& pattern) const;
+  void hold_faults();
+  void release_faults(bool all);
+  void change_state(LockState to, std::int64_t t_ns, LossReason reason);
+  void take_loss(std::int64_t t_ns);
+  void lose(LossReason reason, std::int64_t t_ns);
+  LockState locked_state() const;
+  double position_deg(std::int32_t tooth) const;
+  double crank_deg(double wheel_deg) const;
+  std::vector<CamEvidence> evidence(AngleSpan span) const;
+
+  const Engine& engine_;
+  ToothCycle cycle_;
+  CrankTracker tracker_;
+  StrictCounter strict_;
+  double turn_deg_ = 360;
+  LockState state_ = LockState::no_signal;
+  bool place_known_ = false;
+  int place_ = 0;
+  std::vector<SyncEvent> events_;
+  std::deque<Pending> pending_;
+  std::vector<CamTrack> cams_;
+  std::deque<HeldFault> held_;
+  std::uint32_t losses_checkpoint_ = 0;
+  bool strict_checkpoint_in_sync_ = false;
+
+  // The walk over final marks.
+  std::uint64_t walked_ = 0;         // index of the next mark to walk
+  std::uint64_t segment_start_ = 0;  // first mark of this lock
+  double segment_position_deg_ = 0;  // where the watch of this lock began
+  double turns_base_deg_ = 0;        // whole cycles before the current mark's
+  std::int32_t last_tooth_ = 0;
+  std::int32_t ready_tooth_ = 0;  // when it has passed, the TDC can be fitted
+  double tdc_wheel_deg_ = 0;
+  double fit_wide_deg_ = 30;
+  double next_seek_deg_ = 0;
+  std::uint64_t cycle_number_ = 0;
+  bool cycle_counted_ = false;
+  std::optional<std::int64_t> last_tdc_ns_;
+  double edge_scatter_ns_ = 0;  // measured, 0 = not yet
+  double last_rpm_ = 0;
+  int cams_since_crank_ = 0;
+  bool silence_reported_ = false;
+  bool place_doubted_ = false;
+  std::int64_t before_newest_ns_ = 0;  // the crank edge before the newest
+};
+
+}  // namespace cw

@@ -1,0 +1,23 @@
+// The time at which the crank passes an angle, from tooth times around it: a polynomial t(angle) fitted by least
+// squares. A cubic holds speed, acceleration and the change of acceleration.
+#pragma once
+
+#include <span>
+
+namespace cw {
+
+struct FittedTime {
+  double t_ns = 0;         // at angle 0, on the base of the points
+  double ns_per_deg = 0;   // slope at angle 0
+  double residual_ns = 0;  // root of (sum of squares / degrees of freedom); 0 when there are none
+  int freedom = 0;         // points less terms
+  // Standard deviation of t_ns for one of 1 ns at each point: sqrt(e0' (A'A)^-1 e0), A the matrix of powers of the
+  // angles; the textbook variance of a least-squares value.
+  double noise_gain = 0;
+};
+
+// Fits t(angle) of `degree` (0 to 3, lowered to the number of points less one) through the points; at least one point,
+// angles distinct.
+FittedTime fit_time(std::span<const double> angle_deg, std::span<const double> t_ns, int degree);
+
+}  // namespace cw

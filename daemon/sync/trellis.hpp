@@ -1,0 +1,115 @@
+// Where can the crank be? A set of survivors, one for each tooth that the latest edge could stand for, each with the
+// cost (negative log likelihood, natural units) of the best explanation of all edges so far. Every new edge is tried as
+// the next tooth, as a later tooth with some missed between, and as an edge too many.
+#pragma once
+
+#include <array>
+#include <cstddef>
+#include <cstdint>
+#include <optional>
+#include <span>
+#include <vector>
+
+namespace cw {
+
+// How much intervals may scatter, by cause.
+struct ScatterModel {
+  // Time scatter of one edge, ns: sensor noise, input stage, tick. Raised by the tracker to what it measures.
+  double edge_ns = 1500;
+  // Angle scatter of one edge, degrees: pitch error of an ordinary pressed or cast wheel. Common practice, no source.
+  double edge_deg = 0.06;
+};
+
+// Cost of an explanation in natural-log units: e^-7 is about one odd edge in a thousand.
+inline constexpr double extra_cost = 7.0;
+inline constexpr double missed_cost = 7.0;
+// Faults come in trains: the second of a train is likelier than the first.
+inline constexpr double train_cost = 3.0;
+// No single interval counts more than this against a position: a start from rest breaks every model of smooth speed.
+inline constexpr double misfit_cost_max = 9.0;
+// At most so many teeth may be missed in one interval; beyond that the position is not supported.
+inline constexpr int missed_run_max = 8;
+
+struct Survivor {
+  int tooth = 0;             // of the last accepted edge, modulo the trellis' modulus
+  std::int64_t t_ns = 0;     // its time
+  double ns_per_deg = 0;     // at the middle of the last step; 0 = not known yet
+  double last_step_deg = 0;  // that step's length
+  double trend_per_deg = 0;  // d ln(ns_per_deg) / d angle
+  double cost = 0;
+  double clean_deg = 0;  // angle covered since the last fault or misfit
+  int clean_steps = 0;
+  int extra_run = 0;    // edges too many since the last accepted edge
+  int node = -1;        // last entry of its path
+  double dirt = 0;      // faults and misfits, forgotten over a turn (e-folding 360 degrees)
+  bool misfit = false;  // some interval since begin() fits no alternative
+};
+
+// One decision on the way: the edge at `t_ns` was tooth `tooth` after `missed` missing ones, or one too many.
+struct PathNode {
+  std::int64_t t_ns = 0;
+  int parent = -1;
+  int tooth = 0;
+  std::int16_t missed = 0;
+  bool extra = false;
+};
+
+class Trellis {
+ public:
+  // `step_deg[k]`: angle from tooth k to the next; the list is one period of the pattern, at least one tooth.
+  explicit Trellis(std::span<const double> step_deg);
+
+  // Starts with every tooth equally possible. Paths are not kept. Misfits are allowed, at misfit_cost_max.
+  void begin_unknown(std::int64_t t_ns);
+
+  // Starts from one known place. Paths are kept; an interval that no alternative fits is only ever an edge too many.
+  void begin_known(const Survivor& start);
+
+  void advance(std::int64_t t_ns, const ScatterModel& scatter);
+
+  const Survivor& best() const { return survivors_[best_]; }
+
+  // Least cost among survivors that stand somewhere else than best() (by more than half a step, extrapolated to
+  // `t_ns`), less the cost of best(); `no_rival` when there is none.
+  double rival_margin(std::int64_t t_ns) const;
+  static constexpr double no_rival = 1e9;
+
+  // Decisions that lead to best(), oldest first. Only after begin_known().
+  std::vector<PathNode> best_path() const;
+
+  std::size_t edges() const { return edges_; }
+
+ private:
+  struct Fit {
+    double cost = 0;
+    double error = 0;  // of ln(interval), observed over predicted
+    double gain = 1;   // share of the error that is speed, not scatter
+    double distance_deg = 0;
+    bool misfit = false;
+  };
+  std::optional<Fit> fit(const Survivor& from, double angle_deg, double dt_ns, const ScatterModel& scatter) const;
+  void accept(const Survivor& from, std::int64_t t_ns, const ScatterModel& scatter);
+  void reject(const Survivor& from, std::int64_t t_ns);
+  void offer(const Survivor& candidate);
+  void settle();
+  double position_deg(const Survivor& survivor, std::int64_t t_ns) const;
+
+  std::vector<double> step_deg_;
+  std::vector<double> tooth_deg_;
+  double period_deg_ = 0;
+  bool known_start_ = false;
+  std::vector<Survivor> survivors_;
+  std::vector<Survivor> next_;
+  std::vector<int> slot_of_tooth_;  // index in next_, -1 = none
+  std::vector<PathNode> nodes_;
+  std::size_t best_ = 0;
+  std::size_t edges_ = 0;
+};
+
+// Scatter of d ln(speed) per radian of crank rotation at `rpm`, one standard deviation. A torque T changes speed by
+// d ln w / d angle = T / (I w^2), so it falls with the square of speed; the scale is the published cranking record of
+// mean 150, least 85, greatest 225 rpm within a cycle (Tech Briefs, test and measurement 21269): 4 firings a
+// revolution of amplitude 70/150 give 1.9 per radian at the steepest.
+double speed_scatter_per_rad(double rpm);
+
+}  // namespace cw
