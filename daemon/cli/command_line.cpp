@@ -1,15 +1,19 @@
 #include "cli/command_line.hpp"
 
 #include <CLI/CLI.hpp>
+#include <filesystem>
 #include <iostream>
 #include <map>
 #include <string>
 
 #include "cli/check.hpp"
+#include "cli/engine_text.hpp"
 #include "cli/exit_code.hpp"
 #include "cli/replay.hpp"
 #include "cli/run.hpp"
 #include "cli/version.hpp"
+#include "simulate/output_files.hpp"
+#include "simulate/scenario_file.hpp"
 
 namespace cw {
 
@@ -56,6 +60,36 @@ void add_run(CLI::App& app, RunOptions& options) {
   add_fail_on(command, options.fail_on);
 }
 
+ExitCode simulate_command(const std::string& scenario_path, const std::string& out) {
+  const auto refuse = [](ExitCode code, const std::string& why) {
+    std::cerr << "crankwitness: " << why << '\n';
+    return code;
+  };
+  const auto scenario = sim::load_scenario(scenario_path);
+  if (const auto* error = std::get_if<sim::ScenarioError>(&scenario)) {
+    return refuse(ExitCode::usage, error->message);
+  }
+  const auto& sound = std::get<sim::Scenario>(scenario);
+  const auto engine = read_engine_text(sound.engine_path);
+  if (const auto* error = std::get_if<std::string>(&engine)) {
+    return refuse(ExitCode::usage, *error);
+  }
+  const Engine& described = std::get<EngineText>(engine).engine;
+  if (const auto problem = sim::find_problem(described, sound)) {
+    return refuse(ExitCode::usage, scenario_path + ": " + *problem);
+  }
+  std::error_code error;
+  for (const char* name : {"/edges.csv", "/truth.json"}) {
+    if (std::filesystem::exists(out + name, error)) {
+      return refuse(ExitCode::cannot_write, out + name + ": expected a new file, found one that exists");
+    }
+  }
+  if (const auto problem = sim::run_scenario(described, sound, out)) {
+    return refuse(ExitCode::cannot_write, *problem);
+  }
+  return ExitCode::done;
+}
+
 }  // namespace
 
 int run_command_line(int argc, const char* const* argv) {
@@ -72,6 +106,12 @@ int run_command_line(int argc, const char* const* argv) {
   CLI::App* check = app.add_subcommand("check", "Explain an engine file in words and a drawing");
   check->add_option("FILE", check_file, "Engine file")->required();
 
+  std::string scenario_file;
+  std::string simulation_out;
+  CLI::App* simulate = app.add_subcommand("simulate", "Make edges.csv and truth.json from a scenario file");
+  simulate->add_option("SCENARIO", scenario_file, "Scenario file")->required();
+  simulate->add_option("--out", simulation_out, "Folder to write to; no file there is overwritten")->required();
+
   try {
     app.parse(argc, argv);
   } catch (const CLI::ParseError& error) {
@@ -79,6 +119,9 @@ int run_command_line(int argc, const char* const* argv) {
   }
   if (check->parsed()) {
     return check_command(check_file, std::cout, std::cerr) == 0 ? 0 : static_cast<int>(ExitCode::usage);
+  }
+  if (simulate->parsed()) {
+    return static_cast<int>(simulate_command(scenario_file, simulation_out));
   }
   if (app.got_subcommand("run")) {
     return static_cast<int>(run_live(run_options));
