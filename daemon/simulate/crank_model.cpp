@@ -16,6 +16,7 @@ constexpr double rad_per_deg = std::numbers::pi / 180.0;
 constexpr double rows_per_deg = 10;
 constexpr double rad_s_per_rpm = std::numbers::pi / 30.0;
 constexpr std::uint64_t combustion_stream = 101;
+constexpr double started_share = 2.0;  // of the starter's free speed, above which the engine counts as started
 
 // Wiebe function, a = 5, m = 2: Heywood, Internal Combustion Engine Fundamentals, ch. 9.
 double burnt_share(double deg, double start_deg, double duration_deg) {
@@ -313,6 +314,7 @@ double CrankModel::Impl::step_once(double longest_s) {
     state = next;
   }
   t_s += step_s;
+  starter = starter && !(fuel && state.omega_rad_s > started_share * model.starter_free_rpm * rad_s_per_rpm);
   settle_gas(step_s);
   return step_s;
 }
@@ -358,7 +360,8 @@ void CrankModel::place(const Knot& knot) {
 void CrankModel::drive(const Phase& phase, Motion& motion) {
   Impl& run = *impl_;
   run.fuel = phase.kind == PhaseKind::run || phase.kind == PhaseKind::ramp || phase.kind == PhaseKind::sweep;
-  run.starter = phase.kind == PhaseKind::crank;
+  // Whoever starts an engine holds the starter until it fires: it goes over into a phase with fuel.
+  run.starter = phase.kind == PhaseKind::crank || (run.fuel && run.starter);
   run.kick = phase.kick_back;
   const double start_s = motion.back().t_s;
   // The clock inside starts with the phase, so that long runs lose no precision.
