@@ -27,10 +27,15 @@ constexpr double decided_margin = 8.0;
 constexpr double decided_margin_heavy = 16.0;
 constexpr double heavy_dirt = 2.5;
 
-// Below this the crank may be about to stop and swing back; at 6 degrees a step, and with the square root of the step,
-// since v^2 = 2 a s for the last step before the turning point.
-constexpr double stall_rpm_at_6_deg = 60.0;
-constexpr double short_path_rpm_min = 150.0;
+// Below this a crank that is thrown back by compression may be about to turn; at 6 degrees a step, and with the square
+// root of the step, since v^2 = 2 a s for the last steps before the turning point.
+constexpr double turning_rpm_at_6_deg = 170.0;
+// With uniform deceleration a, a crank that passes a tooth with speed v and turns back shows, in units of sqrt(step / a)
+// and with y = v^2 / (a step), intervals of sqrt(y + 4) - sqrt(y + 2), sqrt(y + 2) - sqrt(y), and then 2 sqrt(y) until
+// the same tooth passes backwards. A ratio of the first two below 1.22 means y > 3: the turn then looks like five or
+// more missed teeth. So one or two missed teeth, or an edge too many, are believed only after a steady step.
+constexpr double steady_log_ratio = 0.2;
+constexpr int missed_when_slow_max = 2;
 constexpr double short_path_ratio_max = 1.25;
 
 double ns_per_deg_at(double rpm) {
@@ -86,8 +91,7 @@ CrankTracker::CrankTracker(const ToothCycle& cycle)
     steps_.push_back({1 / step, std::min(short_path_ratio_max, to_missed), static_cast<std::int32_t>((i + 1) % count)});
   }
   const double mean_step = cycle_.cycle_deg / static_cast<double>(count);
-  stall_ns_per_deg_ = ns_per_deg_at(stall_rpm_at_6_deg * std::sqrt(mean_step / 6.0));
-  slow_ns_per_deg_ = std::min(stall_ns_per_deg_, ns_per_deg_at(short_path_rpm_min));
+  slow_ns_per_deg_ = ns_per_deg_at(turning_rpm_at_6_deg * std::sqrt(mean_step / 6.0));
   const std::size_t kept = std::bit_ceil(std::max<std::size_t>(1024, 8 * count));
   mask_ = kept - 1;
   raw_.assign(kept, 0);
@@ -136,7 +140,7 @@ CrankEvent CrankTracker::search(std::int64_t t_ns) {
 
 bool CrankTracker::certain(std::int64_t t_ns) const {
   const Survivor& best = places_.best();
-  if (best.extra_run > 0 || best.clean_steps < lock_steps_min || may_turn_back(best)) {
+  if (best.extra_run > 0 || best.clean_steps < lock_steps_min || stopping(best) >= 1) {
     return false;
   }
   // Two steps more than a turn: the gap is then seen with a tooth interval on either side.
@@ -241,10 +245,13 @@ void CrankTracker::open_episode() {
 CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
   episode_.advance(t_ns, scatter_);
   ns_per_deg_ = episode_.best().speed.ns_per_deg;
+  if (suspect_ns_per_deg_ > 0 && fault_now(episode_.best())) {
+    return lose(LossReason::nearly_stopped, t_ns);
+  }
   if (const LossReason reason = episode_hopeless(t_ns); reason != LossReason::none) {
     return lose(reason, t_ns);
   }
-  if (!doubted_ && may_turn_back(episode_.best())) {
+  if (may_turn_back(episode_.best()) && !doubted_) {
     // Held, but nothing is said of it until a whole turn has confirmed the place.
     doubted_ = true;
     return CrankEvent::doubted;
@@ -253,6 +260,7 @@ CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
     return CrankEvent::none;
   }
   doubted_ = false;
+  suspect_ns_per_deg_ = 0;
   const bool suspicious = commit_episode();
   const bool due = audit_at_mark_ != 0 && mark_count_ >= audit_at_mark_;
   audit_at_mark_ = due ? 0 : audit_at_mark_;
@@ -301,20 +309,56 @@ LossReason CrankTracker::episode_hopeless(std::int64_t t_ns) const {
   return episode_.edges() > edges_max ? LossReason::ambiguous : LossReason::none;
 }
 
-// A fault seen this slowly may as well be the crank swinging back over a tooth.
-bool CrankTracker::may_have_turned(const Survivor& survivor) const {
-  const bool fault = survivor.extra_run > 0 || (survivor.clean_steps == 0 && survivor.dirt > 0.5);
-  return fault && (doubted_ || survivor.speed.ns_per_deg > stall_ns_per_deg_);
+bool CrankTracker::fault_now(const Survivor& survivor) const {
+  constexpr double some_dirt = 0.5;
+  return survivor.extra_run > 0 || (survivor.clean_steps == 0 && survivor.dirt > some_dirt);
 }
 
-bool CrankTracker::may_turn_back(const Survivor& survivor) const {
-  if (survivor.speed.ns_per_deg < stall_ns_per_deg_) {
+// A fault seen on a slow crank may as well be the crank that swings back over a tooth.
+bool CrankTracker::may_have_turned(const Survivor& survivor) const {
+  if (!fault_now(survivor)) {
     return false;
   }
-  // v^2 falls with angle as work is done; where it would reach nothing before the tooth after next, the crank may stop.
-  const double next_deg = cycle_step_deg_[static_cast<std::size_t>(survivor.tooth) % cycle_step_deg_.size()];
-  const double ahead_deg = survivor.speed.last_step_deg / 2 + next_deg;
-  return 2 * survivor.speed.trend_per_deg * ahead_deg >= 1;
+  constexpr double many_missed_rpm_share = 0.4;
+  if (survivor.missed_run > missed_when_slow_max &&
+      survivor.speed.ns_per_deg > many_missed_rpm_share * slow_ns_per_deg_) {
+    return true;
+  }
+  if (!doubted_ && survivor.speed.ns_per_deg < slow_ns_per_deg_) {
+    return false;
+  }
+  const double mean_step_deg = cycle_.cycle_deg / static_cast<double>(cycle_.teeth.size());
+  const bool slowing = survivor.trend_before_fault_per_deg * mean_step_deg > steady_log_ratio;
+  return doubted_ || slowing;
+}
+
+// How surely the crank comes to a stop within a step like the last one, were it slowed down on as over that: v^2 falls
+// evenly with angle as work is done. 1 = just at its end; 0 = no danger.
+double CrankTracker::stopping(const Survivor& survivor) const {
+  if (survivor.speed.ns_per_deg < slow_ns_per_deg_) {
+    return 0;
+  }
+  constexpr double steps_ahead = 1.5;  // from the middle of the last step to the end of the next
+  return std::max(0.0, 2 * survivor.speed.trend_per_deg * steps_ahead * survivor.speed.last_step_deg);
+}
+
+double CrankTracker::next_step_deg(const Survivor& survivor) const {
+  return cycle_step_deg_[static_cast<std::size_t>(survivor.tooth) % cycle_step_deg_.size()];
+}
+
+// Whether the crank may have turned back unseen (the arithmetic stands at steady_log_ratio). A turn right after a tooth
+// comes after a step at least 1.69 times as long as the one before; one further on makes the last interval at least 1.3
+// times the step before it. Before a gap there is twice the room to turn in, and both limits are 1.5 and 1.25.
+bool CrankTracker::may_turn_back(const Survivor& survivor) {
+  constexpr double stops_at_once = 2.78;  // ratio 1.69: (1.69^2 - 1) * 1.5
+  constexpr double stops_in_gap = 1.9;    // ratio 1.5
+  constexpr double longer_step = 1.3;
+  constexpr double still_slowing = 1.25;
+  const bool slows_on = suspect_ns_per_deg_ > 0 && survivor.speed.ns_per_deg > still_slowing * suspect_ns_per_deg_;
+  const double danger = stopping(survivor);
+  suspect_ns_per_deg_ = danger >= 1 ? survivor.speed.ns_per_deg : 0;
+  const bool gap_ahead = next_step_deg(survivor) > longer_step * survivor.speed.last_step_deg;
+  return slows_on || danger >= (gap_ahead ? stops_in_gap : stops_at_once);
 }
 
 // Returns whether both an edge too many and a missed one were needed: what a position that is off by a tooth looks like
@@ -389,8 +433,10 @@ void CrankTracker::drop(LossReason reason) {
   search_begun_ = false;
   audit_at_mark_ = 0;
   doubted_ = false;
-  ns_per_deg_ = 0;
+  suspect_ns_per_deg_ = 0;
   loss_reason_ = reason;
+  loss_ns_per_deg_ = ns_per_deg_;
+  ns_per_deg_ = 0;
   settled_ = std::min(settled_, mark_count_);
   mark_count_ = final_marks();
 }

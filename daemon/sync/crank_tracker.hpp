@@ -78,6 +78,8 @@ class CrankTracker {
 
   bool locked() const { return locked_; }
   LossReason loss_reason() const { return loss_reason_; }
+  // ns per degree when the lock was lost; 0 = unknown.
+  double loss_ns_per_deg() const { return loss_ns_per_deg_; }
   // Marks [first_mark(), final_marks()) are decided for good; indices count up over the whole life of the tracker.
   std::uint64_t first_mark() const { return first_mark_; }
   std::uint64_t final_marks() const {
@@ -122,23 +124,25 @@ class CrankTracker {
   Survivor episode_start(std::uint64_t mark_index) const;
   CrankEvent continue_episode(std::int64_t t_ns);
   bool unsettled(const Survivor& survivor) const;
+  bool fault_now(const Survivor& survivor) const;
   bool may_have_turned(const Survivor& survivor) const;
   bool episode_decided(std::int64_t t_ns) const;
   LossReason episode_hopeless(std::int64_t t_ns) const;
   bool commit_episode();
   void commit_node(const PathNode& node);
   bool contradicted() const;
-  bool may_turn_back(const Survivor& survivor) const;
+  double stopping(const Survivor& survivor) const;
+  double next_step_deg(const Survivor& survivor) const;
+  bool may_turn_back(const Survivor& survivor);
   double step_between_deg(int from_tooth, int to_tooth) const;
   CrankEvent lose(LossReason reason, std::int64_t t_ns);
 
   ToothCycle cycle_;
   std::vector<Step> steps_;
   std::vector<double> cycle_step_deg_;
-  double turn_deg_ = 360;  // angle after which the pattern repeats
-  int turn_teeth_ = 0;     // teeth in 360 degrees, for the sizes of evidence
-  double slow_ns_per_deg_ = 0;
-  double stall_ns_per_deg_ = 0;
+  double turn_deg_ = 360;       // angle after which the pattern repeats
+  int turn_teeth_ = 0;          // teeth in 360 degrees, for the sizes of evidence
+  double slow_ns_per_deg_ = 0;  // slower than this the crank may be about to turn back
   ScatterModel scatter_;
   Trellis places_;   // over one repeat of the pattern, when searching
   Trellis episode_;  // over the cycle, when locked and in doubt
@@ -157,8 +161,10 @@ class CrankTracker {
   bool locked_ = false;
   bool on_short_path_ = false;
   bool search_begun_ = false;
-  bool doubted_ = false;  // in this episode the crank may have turned back
+  double suspect_ns_per_deg_ = 0;  // of the last step, when a turn back was possible but not yet likely
+  bool doubted_ = false;           // in this episode the crank may have turned back
   LossReason loss_reason_ = LossReason::none;
+  double loss_ns_per_deg_ = 0;
   std::vector<CrankFault> faults_;
 };
 

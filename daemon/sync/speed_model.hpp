@@ -22,7 +22,9 @@ double speed_scatter_per_rad(double rpm);
 struct SpeedState {
   double ns_per_deg = 0;     // at the middle of the last step; 0 = not known yet
   double last_step_deg = 0;  // that step's length
-  double trend_per_deg = 0;  // d ln(ns_per_deg) / d angle
+  // d ln(ns_per_deg) / d angle there. A steady torque changes the square of speed evenly with angle (work = change of
+  // kinetic energy), so over a distance D ns_per_deg becomes ns_per_deg / sqrt(1 - 2 * trend * D).
+  double trend_per_deg = 0;
 };
 
 // An interval against what the speed so far lets expect.

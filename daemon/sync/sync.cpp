@@ -113,8 +113,9 @@ void Sync::change_state(LockState to, std::int64_t t_ns, LossReason reason) {
     event.angle_deg = crank_deg(tooth.wheel_deg);
     event.tooth = tooth.number;
   }
-  if (last_rpm_ > 0) {
-    event.rpm = last_rpm_;
+  const double ns_per_deg = tracker_.locked() ? tracker_.ns_per_deg() : tracker_.loss_ns_per_deg();
+  if (ns_per_deg > 0) {
+    event.rpm = rpm_at(ns_per_deg);
   }
   state_ = to;
   events_.emplace_back(event);
@@ -188,12 +189,13 @@ void Sync::break_off(LossReason reason) {
 void Sync::take_loss(std::int64_t t_ns) {
   const LossReason reason = tracker_.loss_reason();
   const std::int64_t silent_ns = t_ns - before_newest_ns_;
-  const double turn_ns = last_rpm_ > 0 ? deg_per_rev / (deg_per_s_per_rpm * last_rpm_) * 1e9 : 0;
+  const double rpm = rpm_at(tracker_.loss_ns_per_deg());
+  const double turn_ns = deg_per_rev * tracker_.loss_ns_per_deg();
   // No crank stops from this speed within a turn and goes on: the signal was away.
-  if (reason == LossReason::nothing_fits && last_rpm_ > stop_rpm && static_cast<double>(silent_ns) > turn_ns) {
+  if (reason == LossReason::nothing_fits && rpm > stop_rpm && static_cast<double>(silent_ns) > turn_ns) {
     lose(LossReason::signal_stopped, before_newest_ns_);
     events_.emplace_back(
-        SilenceEvent{SilenceKind::crank_signal_stopped, before_newest_ns_, t_ns, last_rpm_, cams_since_crank_});
+        SilenceEvent{SilenceKind::crank_signal_stopped, before_newest_ns_, t_ns, rpm, cams_since_crank_});
     return;
   }
   lose(reason, t_ns);
@@ -313,7 +315,7 @@ void Sync::tick(std::int64_t silent_ns) {
     return;
   }
   const std::int64_t last_ns = newest_ns();
-  const double rpm = tracker_.locked() ? rpm_at(tracker_.ns_per_deg()) : last_rpm_;
+  const double rpm = tracker_.locked() ? rpm_at(tracker_.ns_per_deg()) : 0;
   const bool was_locked = tracker_.locked();
   const bool sudden = was_locked && rpm > stop_rpm;
   tracker_.drop(LossReason::signal_stopped);
