@@ -44,6 +44,7 @@ Finding FaultWatch::tooth_finding(const ToothEvent& event) const {
   finding.angle_deg = event.angle_deg;
   finding.tooth = event.tooth;
   finding.rpm = event.rpm;
+  finding.cycle = event.cycle;
   finding.channel = engine_.crank.channel;
   add_strict_counter(event.strict_counter_lost, finding);
   return finding;
@@ -59,6 +60,7 @@ Finding FaultWatch::burst_finding(std::size_t first, std::size_t count) const {
   finding.angle_deg = start.angle_deg;
   finding.tooth = start.tooth;
   finding.rpm = start.rpm;
+  finding.cycle = start.cycle;
   finding.channel = engine_.crank.channel;
   std::optional<bool> strict;
   std::size_t missed = 0;

@@ -1,5 +1,6 @@
 #include "compare/tdc_watch.hpp"
 
+#include <algorithm>
 #include <cmath>
 #include <cstddef>
 #include <string>
@@ -56,7 +57,9 @@ void TdcWatch::take(const ReferenceEvent& event, bool cams_steady, std::vector<F
     return;
   }
   const RobustMean mean = robust_mean(std::vector<double>(window_.begin(), window_.end()));
-  if (std::fabs(mean.mean) > engine_.limits.tdc_warning_deg) {
+  // While it is still moving, the window holds old and new readings and its mean is neither.
+  const bool settled = mean.spread < std::max(engine_.limits.tdc_warning_deg, std::fabs(mean.mean)) / 2;
+  if (settled && std::fabs(mean.mean) > engine_.limits.tdc_warning_deg) {
     open_or_raise(mean.mean, mean.spread, event, cams_steady, out);
   } else if (open_ && std::fabs(mean.mean) < engine_.limits.tdc_warning_deg * engine_.limits.hysteresis) {
     close(event, mean.mean, out);

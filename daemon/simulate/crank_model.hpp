@@ -18,14 +18,14 @@ class CylinderTables {
 
   // At `deg` from TDC, -closed_deg to closed_deg:
   struct Row {
-    double expand = 0;  // V^-n dV/dtheta; times p V^n it is the torque of the gas, N m
+    double expand = 0;   // V^-n dV/dtheta; times p V^n it is the torque of the gas, N m
     double ambient = 0;  // p_ambient dV/dtheta: the torque of the crank case's air on the other side
     double heat = 0;     // integral of (n - 1) V^(n-1) over the burnt share so far: what 1 J of heat adds to p V^n
   };
   Row at(double deg) const;
 
   double volume_m3(double deg) const;
-  double polytrope(double deg) const;  // V^n
+  double polytrope(double deg) const;        // V^n
   double charge() const { return charge_; }  // p V^n of a fresh, ambient cylinder
   double closed_deg() const { return closed_deg_; }
   double work_per_heat() const { return work_per_heat_; }  // indicated work of 1 J of heat over one firing
@@ -42,7 +42,7 @@ class CylinderTables {
 };
 
 struct CrankState {
-  double theta_rad = 0;      // unwrapped crank angle
+  double theta_rad = 0;  // unwrapped crank angle
   double omega_rad_s = 0;
 };
 
@@ -55,8 +55,9 @@ class CrankModel {
 
   // The crank is put here, cylinders with shut valves filled as if they had come from the closing angle.
   void place(const Knot& knot);
-  // Steps through one phase (any kind but profile) from the last knot of `motion`, which must not be empty.
-  void drive(const Phase& phase, Motion& motion);
+  // Steps through one phase (any kind but profile) from the last knot of `motion`, which must not be empty. False when
+  // the crank runs away beyond 60,000 rpm (numbers that fit no engine): `motion` then ends before that.
+  bool drive(const Phase& phase, Motion& motion);
 
   // Kinetic energy of crank and pistons, J, at the state reached; for checks of the integration.
   double kinetic_j() const;
@@ -71,7 +72,7 @@ class CrankModel {
 // Appends the knots of a profile phase, in closed form for the mean speed and by Simpson's rule over the ripple.
 void drive_profile(const Phase& phase, Motion& motion);
 
-// All phases of a scenario. The first knot is at time 0.
+// All phases of a scenario; ends early when the crank runs away. The first knot is at time 0.
 Motion drive_scenario(const Engine& engine, const Scenario& scenario);
 
 }  // namespace cw::sim

@@ -30,7 +30,8 @@ struct Wires {
 };
 
 // Applies one fault that works on wires (the others do nothing here) and writes down what it did.
-void disturb(const Fault& fault, const Engine& engine, const Motion& motion, Wires& wires, Random& random, Truth& truth);
+void disturb(const Fault& fault, const Engine& engine, const Motion& motion, Wires& wires, Random& random,
+             Truth& truth);
 
 // A truth entry at a place, everything else default.
 TruthFault noted(const Fault& fault, double t_s, const Motion& motion, double cycle_deg);

@@ -32,8 +32,12 @@ std::optional<std::string> write_file(const std::string& path, std::string_view 
   return std::nullopt;
 }
 
-double angle(double deg) { return std::round(deg * 1e6) / 1e6; }
-double speed(double rpm) { return std::round(rpm * 1e4) / 1e4; }
+double angle(double deg) {
+  return std::round(deg * 1e6) / 1e6;
+}
+double speed(double rpm) {
+  return std::round(rpm * 1e4) / 1e4;
+}
 
 Json noise_json(const SensorNoise& noise) {
   return {{"jitter_ns", noise.jitter_ns}, {"jitter_deg", noise.jitter_deg}, {"delay_us", noise.delay_us}};
@@ -86,8 +90,12 @@ Json fault_json(const TruthFault& fault) {
 
 Json truth_json(const Simulation& simulation, const Scenario& scenario) {
   const Truth& truth = simulation.truth;
-  Json json = {{"engine", truth.engine},   {"seed", truth.seed},           {"cycle_deg", truth.cycle_deg},
-               {"end_s", truth.end_s},     {"channels", simulation.channels}, {"edges", simulation.edges.size()},
+  Json json = {{"engine", truth.engine},
+               {"seed", truth.seed},
+               {"cycle_deg", truth.cycle_deg},
+               {"end_s", truth.end_s},
+               {"channels", simulation.channels},
+               {"edges", simulation.edges.size()},
                {"settings", settings_json(scenario)}};
   json["faults"] = Json::array();
   for (const TruthFault& fault : truth.faults) {
@@ -149,6 +157,14 @@ std::optional<std::string> run_scenario(const Engine& engine, const Scenario& sc
     return out_dir + ": expected a folder that can be made: " + failure.message();
   }
   const Simulation simulation = simulate(engine, scenario);
+  double wanted_s = 0;
+  for (const Phase& phase : scenario.phases) {
+    wanted_s += phase.duration_s;
+  }
+  if (simulation.truth.end_s < wanted_s * (1 - 1e-9)) {
+    return "[model]: the crank ran away beyond 60000 rpm at " + std::to_string(simulation.truth.end_s) +
+           " s, expected torques and an inertia that fit each other";
+  }
   const std::filesystem::path folder(out_dir);
   if (auto problem = write_edges_csv(simulation, (folder / "edges.csv").string())) {
     return problem;

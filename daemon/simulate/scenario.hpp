@@ -44,7 +44,7 @@ struct Phase {
   double rpm = 0;         // mean over crank angle, not over time (a rippling crank spends longer where it is slow)
   double rpm_end = 0;     // ramp, sweep, profile
   double period_s = 1;    // sweep
-  std::vector<Ripple> ripples;       // profile
+  std::vector<Ripple> ripples;        // profile
   std::optional<KickBack> kick_back;  // crank
 };
 
@@ -53,26 +53,26 @@ struct Phase {
 struct EngineModel {
   double bore_mm = 86;
   double stroke_mm = 86;
-  double rod_ratio = 3.5;            // rod length / crank radius, > 1
-  double compression_ratio = 10.5;   // > 1
-  double reciprocating_kg = 0.55;    // a cylinder
-  double inertia_kg_m2 = 0.15;       // crank, flywheel, rotating part of the rods
-  double friction_nm = 16;           // constant part, against the motion
-  double friction_nm_s = 0.04;       // viscous part, per rad/s
-  double breakaway_nm = 18;          // friction of the standing crank, >= friction_nm
-  double starter_stall_nm = 170;     // at the crank
-  double starter_free_rpm = 260;     // torque falls linearly to 0 here; above it the one-way clutch overruns
-  double polytropic = 1.32;          // p V^n = constant while the valves are shut
-  double closed_deg = 140;           // valves (ports) are shut from this before to this after firing TDC
-  double ambient_kpa = 101.3;        // in the crank case and through open valves
-  double leak_s = 0.6;               // time constant of blow-by past the rings; 0 = tight
-  double burn_start_deg = -15;       // Wiebe function, a = 5, m = 2 (Heywood ch. 9)
+  double rod_ratio = 3.5;           // rod length / crank radius, > 1
+  double compression_ratio = 10.5;  // > 1
+  double reciprocating_kg = 0.55;   // a cylinder
+  double inertia_kg_m2 = 0.15;      // crank, flywheel, rotating part of the rods
+  double friction_nm = 16;          // constant part, against the motion
+  double friction_nm_s = 0.04;      // viscous part, per rad/s
+  double breakaway_nm = 18;         // friction of the standing crank, >= friction_nm
+  double starter_stall_nm = 170;    // at the crank
+  double starter_free_rpm = 260;    // torque falls linearly to 0 here; above it the one-way clutch overruns
+  double polytropic = 1.32;         // p V^n = constant while the valves are shut
+  double closed_deg = 140;          // valves (ports) are shut from this before to this after firing TDC
+  double ambient_kpa = 101.3;       // in the crank case and through open valves
+  double leak_s = 0.6;              // time constant of blow-by past the rings; 0 = tight
+  double burn_start_deg = -15;      // Wiebe function, a = 5, m = 2 (Heywood ch. 9)
   double burn_deg = 50;
-  double burn_scatter = 0.02;        // relative standard deviation of the heat from firing to firing
-  double heat_max_j = 1500;          // greatest heat a firing
-  double governor_s = 0.3;           // time in which the governor takes out a speed error
-  double step_deg = 1.5;             // integration step: this angle or
-  double step_ms = 0.25;             // this time, whichever is shorter
+  double burn_scatter = 0.02;  // relative standard deviation of the heat from firing to firing
+  double heat_max_j = 1500;    // greatest heat a firing
+  double governor_s = 0.3;     // time in which the governor takes out a speed error
+  double step_deg = 1.5;       // integration step: this angle or
+  double step_ms = 0.25;       // this time, whichever is shorter
 };
 
 struct SensorNoise {
@@ -98,22 +98,22 @@ struct PhaserPoint {
 struct CamSensor {
   std::string name;  // of the cam in the engine file
   SensorNoise noise;
-  double width_deg = 0;           // crank degrees of a tooth when the file gives one edge of each; 0 = half the least step,
-                                  // at most 30. A half-moon has 360.
-  double backlash_deg = 0;        // gear or chain play, crank degrees: the cam lies anywhere in +- half of it
-  double torsion_deg = 0;         // standard deviation of twist and spring scatter, crank degrees
-  double phase_deg = 0;           // fixed error of assembly, positive = late
+  double width_deg = 0;     // crank degrees of a tooth when the file gives one edge of each; 0 = half the least step,
+                            // at most 30. A half-moon has 360.
+  double backlash_deg = 0;  // gear or chain play, crank degrees: the cam lies anywhere in +- half of it
+  double torsion_deg = 0;   // standard deviation of twist and spring scatter, crank degrees
+  double phase_deg = 0;     // fixed error of assembly, positive = late
   std::vector<PhaserPoint> phaser;  // position over time, linear between points, held outside; empty = parked
 };
 
 struct Ecu {
-  double error_deg = 0;           // its idea of TDC is this much late
-  double delay_us = 0;            // its output comes this much late
-  double jitter_us = 0;           // standard deviation of its output
+  double error_deg = 0;               // its idea of TDC is this much late
+  double delay_us = 0;                // its output comes this much late
+  double jitter_us = 0;               // standard deviation of its output
   std::optional<double> advance_deg;  // instead of the engine file's locked advance
-  double dwell_ms = 3.0;          // before the spark; at most 80 % of the time since the spark before
-  double pulse_ms = 1.0;          // width of a TDC pulse
-  double starts_after_deg = 720;  // turning it needs before its first output, and again after a dead crank signal
+  double dwell_ms = 3.0;              // before the spark; at most 80 % of the time since the spark before
+  double pulse_ms = 1.0;              // width of a TDC pulse
+  double starts_after_deg = 720;      // turning it needs before its first output, and again after a dead crank signal
 };
 
 enum class FaultKind : std::uint8_t {

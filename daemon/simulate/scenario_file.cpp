@@ -49,8 +49,7 @@ class Keys {
     if (const toml::node* node = find(key)) {
       const auto* found = node->as_integer();
       if (found == nullptr || found->get() < least || found->get() > greatest) {
-        fail(key, *node,
-             "expected a whole number from " + std::to_string(least) + " to " + std::to_string(greatest));
+        fail(key, *node, "expected a whole number from " + std::to_string(least) + " to " + std::to_string(greatest));
         return;
       }
       value = static_cast<Integer>(found->get());
@@ -190,7 +189,9 @@ class Keys {
     return values;
   }
 
-  std::string full(std::string_view key) const { return where_.empty() ? std::string(key) : where_ + "." + std::string(key); }
+  std::string full(std::string_view key) const {
+    return where_.empty() ? std::string(key) : where_ + "." + std::string(key);
+  }
 
   std::string known() const {
     std::string all;
@@ -236,8 +237,8 @@ void read_phase(Keys& keys, Phase& phase) {
   keys.require("duration_s", "seconds");
   std::string kind;
   keys.text("kind", kind);
-  const auto* found = std::find_if(phase_names.begin(), phase_names.end(),
-                                   [&](const auto& entry) { return entry.first == kind; });
+  const auto* found =
+      std::find_if(phase_names.begin(), phase_names.end(), [&](const auto& entry) { return entry.first == kind; });
   if (found == phase_names.end()) {
     keys.fail_at("kind", "expected rest, crank, run, ramp, sweep, run-down or profile, found \"" + kind + "\"");
     return;
@@ -268,9 +269,10 @@ void read_phase(Keys& keys, Phase& phase) {
   });
   double order = 0;
   keys.number("published_cranking_order", order, 0.5, 16);
-  if (order > 0) {
-    const Phase published = published_cranking(order, phase.duration_s);
-    phase = published;
+  if (order > 0 && (phase.kind != PhaseKind::profile || keys.has("rpm") || keys.has("ripple"))) {
+    keys.fail_at("published_cranking_order", "expected kind = \"profile\" and neither rpm nor ripple beside it");
+  } else if (order > 0) {
+    phase = published_cranking(order, phase.duration_s);
   }
   keys.tables("kick_back", [&](Keys& inner) {
     KickBack kick;
@@ -363,7 +365,7 @@ void read_fault(Keys& keys, Fault& fault) {
   keys.optional_number("for_s", fault.for_s, 0, 1e6);
   keys.integer("every_cycles", fault.every_cycles, 0, 1000000);
   keys.integer("tooth", fault.tooth, 0, 100000);
-  keys.integer("count", fault.count, 1, 1000000);
+  keys.integer("count", fault.count, 1, 100000);
   keys.number("fraction", fault.fraction, 0.001, 0.999);
   keys.number("width_us", fault.width_us, 0.01, 1e6);
   keys.number("span_deg", fault.span_deg, 0.1, 1e6);
@@ -388,8 +390,8 @@ void read_all(Keys& keys, Scenario& scenario) {
   keys.tables("ecu", [&](Keys& inner) { read_ecu(inner, scenario.ecu); });
   keys.tables("phase", [&](Keys& inner) { read_phase(inner, scenario.phases.emplace_back()); });
   keys.tables("fault", [&](Keys& inner) { read_fault(inner, scenario.faults.emplace_back()); });
-  keys.require("phase", "at least one [[phase]]");
   keys.refuse_unknown();
+  keys.require("phase", "at least one [[phase]]");
 }
 
 }  // namespace

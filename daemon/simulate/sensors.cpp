@@ -132,8 +132,8 @@ Wire wheel_wire(const std::string& channel, const Motion& motion, const PhaseTra
     if (noise.jitter_ns > 0) {
       t_s += noise.jitter_ns * 1e-9 * random.normal();
     }
-    wire.toggles.push_back({std::max(t_s, 0.0), mark.number, mark.active, mark.rising == passage.forward,
-                            passage.forward, Keep::yes});
+    wire.toggles.push_back(
+        {std::max(t_s, 0.0), mark.number, mark.active, mark.rising == passage.forward, passage.forward, Keep::yes});
   });
   sort_toggles(wire.toggles);
   return wire;

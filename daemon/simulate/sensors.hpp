@@ -27,8 +27,8 @@ struct Pattern {
   std::vector<Mark> marks;  // ascending
 };
 
-// Each tooth of the wheel: the active flank at the geometry's angle, the other a tooth width away on the side that makes
-// the tooth the high part of the signal. `random` draws the pitch errors.
+// Each tooth of the wheel: the active flank at the geometry's angle, the other a tooth width away on the side that
+// makes the tooth the high part of the signal. `random` draws the pitch errors.
 Pattern crank_pattern(const Engine& engine, const CrankSensor& sensor, Random& random);
 
 // The cam's edges; where the file lists one polarity only, the other flank `width_deg` away.
@@ -80,12 +80,13 @@ struct TimedStep {
 // What the ECU does over a run: it counts from the crank wheel, so it needs the wheel's phase.
 struct EcuRun {
   PhaseTrack wheel;
-  std::vector<TimedStep> error_deg;    // added while they last
+  std::vector<TimedStep> error_deg;  // added while they last
   std::vector<TimedStep> delay_us;
   std::vector<TimedStep> signal_dead;  // no crank signal: no output, and a fresh start after it
 };
 
-Wire reference_wire(const Reference& reference, const Ecu& ecu, const EcuRun& run, const Motion& motion, Random& random);
+Wire reference_wire(const Reference& reference, const Ecu& ecu, const EcuRun& run, const Motion& motion,
+                    Random& random);
 
 // Puts toggles back into order of time after one was moved or added.
 void sort_toggles(std::vector<Toggle>& toggles);

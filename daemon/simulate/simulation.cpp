@@ -21,7 +21,9 @@ constexpr std::uint64_t reference_stream = 3;
 constexpr std::uint64_t fault_stream = 1000;
 constexpr std::uint64_t cam_stream = 2000;
 
-std::int64_t to_ns(double t_s) { return std::llround(t_s * 1e9); }
+std::int64_t to_ns(double t_s) {
+  return std::llround(t_s * 1e9);
+}
 
 struct Phases {
   PhaseTrack crank_wheel;
@@ -140,18 +142,17 @@ Wires wires_of(const Engine& engine, const Scenario& scenario, const Motion& mot
   Wires wires;
   Random pitch(scenario.seed, pitch_stream);
   Random crank(scenario.seed, crank_stream);
-  wires.crank = wheel_wire(engine.crank.channel, motion, phases.crank_wheel,
-                           crank_pattern(engine, scenario.crank, pitch),
-                           with_known_delay(scenario.crank.noise, engine.crank.delay_us), {}, crank);
+  wires.crank =
+      wheel_wire(engine.crank.channel, motion, phases.crank_wheel, crank_pattern(engine, scenario.crank, pitch),
+                 with_known_delay(scenario.crank.noise, engine.crank.delay_us), {}, crank);
   for (std::size_t i = 0; i < engine.cams.size(); ++i) {
     const CamPattern& cam = engine.cams[i];
     const CamSensor* found = sensor_of(scenario, cam.name);
     const CamSensor sensor = found != nullptr ? *found : CamSensor{};
     Random random(scenario.seed, cam_stream + i);
-    wires.cams.push_back(wheel_wire(cam.channel, motion, phases.cams[i],
-                                    cam_pattern(cam, engine.cycle_deg, sensor.width_deg),
-                                    with_known_delay(sensor.noise, cam.delay_us),
-                                    {sensor.backlash_deg, sensor.torsion_deg}, random));
+    wires.cams.push_back(
+        wheel_wire(cam.channel, motion, phases.cams[i], cam_pattern(cam, engine.cycle_deg, sensor.width_deg),
+                   with_known_delay(sensor.noise, cam.delay_us), {sensor.backlash_deg, sensor.torsion_deg}, random));
   }
   if (engine.reference) {
     Random random(scenario.seed, reference_stream);

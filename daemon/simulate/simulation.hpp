@@ -27,10 +27,10 @@ struct TruthFault {
   double crank_deg = 0;                // true crank angle, [0, cycle)
   std::int64_t cycle = 0;              // as in Fault
   std::string channel;
-  std::string cam;                  // name; empty = none
-  std::optional<int> tooth;         // number of the missed tooth, of the tooth before a spurious pulse, of a cam's edge
-  int count = 1;                    // edges of the active polarity (listed edges of a cam) added or taken away; pulses
-  double value = 0;                 // degrees, microseconds or teeth, by kind
+  std::string cam;           // name; empty = none
+  std::optional<int> tooth;  // number of the missed tooth, of the tooth before a spurious pulse, of a cam's edge
+  int count = 1;             // edges of the active polarity (listed edges of a cam) added or taken away; pulses
+  double value = 0;          // degrees, microseconds or teeth, by kind
 };
 
 struct TruthSample {

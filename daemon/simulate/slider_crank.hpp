@@ -1,5 +1,5 @@
-// Exact kinematics of the centred slider-crank. Unit of length: the crank radius r; R = rod length / crank radius (> 1).
-// theta in radians after TDC. Source: Heywood, Internal Combustion Engine Fundamentals, ch. 2 (piston position,
+// Exact kinematics of the centred slider-crank. Unit of length: the crank radius r; R = rod length / crank radius (>
+// 1). theta in radians after TDC. Source: Heywood, Internal Combustion Engine Fundamentals, ch. 2 (piston position,
 // speed, mean piston speed).
 #pragma once
 

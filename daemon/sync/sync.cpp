@@ -56,6 +56,19 @@ double smallest_step(const ToothCycle& cycle) {
   return smallest;
 }
 
+constexpr double learning_rpm = 500;
+constexpr int cubic = 3;
+constexpr int quintic = 5;
+constexpr int septic = 7;
+
+// Fit through `each_side` points on either side of the TDC; points come newest (greatest angle) first.
+FittedTime fit_around(std::span<const double> angles, std::span<const double> times, std::size_t nearest_after,
+                      std::size_t each_side, int degree) {
+  const std::size_t last = std::min(angles.size(), nearest_after + 1 + each_side);
+  const std::size_t first = nearest_after + 1 >= each_side ? nearest_after + 1 - each_side : 0;
+  return fit_time(angles.subspan(first, last - first), times.subspan(first, last - first), degree);
+}
+
 }  // namespace
 
 Sync::Sync(const Engine& engine)
@@ -78,8 +91,9 @@ double Sync::crank_deg(double wheel_deg) const {
   return wrap_deg(wheel_deg + place_ * turn_deg_ - engine_.crank.trigger_offset_deg, cycle_.cycle_deg);
 }
 
-double Sync::step_after_deg(std::int32_t tooth) const {
-  return cycle_.teeth[static_cast<std::size_t>(tooth)].step_deg;
+// Crank angle of a tooth of the current cycle, rising over the cycles, in the place taken so far to be the first.
+double Sync::position_deg(std::int32_t tooth) const {
+  return turns_base_deg_ + cycle_.teeth[static_cast<std::size_t>(tooth)].wheel_deg - engine_.crank.trigger_offset_deg;
 }
 
 LockState Sync::locked_state() const {
@@ -119,8 +133,11 @@ void Sync::handle(CrankEvent event, std::int64_t t_ns) {
   } else if (event == CrankEvent::lost) {
     hold_faults();
     take_loss(t_ns);
+  } else if (event == CrankEvent::doubted) {
+    change_state(LockState::searching, t_ns, LossReason::nearly_stopped);
   } else if (event == CrankEvent::resolved) {
     hold_faults();
+    change_state(locked_state(), t_ns, LossReason::none);
   }
   cams_since_crank_ = 0;
 }
@@ -132,7 +149,7 @@ void Sync::start_segment() {
   place_known_ = cycle_.places() == 1;
   last_tooth_ = tracker_.mark(walked_).tooth;
   turns_base_deg_ = 0;
-  segment_position_deg_ = cycle_.teeth[static_cast<std::size_t>(last_tooth_)].wheel_deg;
+  segment_position_deg_ = position_deg(last_tooth_);
   next_seek_deg_ = 0;
   last_tdc_ns_.reset();
   losses_checkpoint_ = strict_.losses();
@@ -229,7 +246,7 @@ double Sync::interpolate_deg(std::uint64_t index, std::int64_t t_ns) const {
     const double change = (here - before) / here * step_deg / (0.5 * (step_deg + before_deg));
     bend = std::clamp(-change / 2, -0.5, 0.5);
   }
-  return turns_base_deg_ + from_deg + step_deg * (part + bend * part * (1 - part));
+  return position_deg(from.tooth) + step_deg * (part + bend * part * (1 - part));
 }
 
 void Sync::locate_pending(std::uint64_t index) {
@@ -241,15 +258,16 @@ void Sync::locate_pending(std::uint64_t index) {
   }
 }
 
-void Sync::take_located(const Pending& pending, double position_deg) {
+void Sync::take_located(const Pending& pending, double at_deg) {
   if (pending.channel == reference_channel) {
     const double rpm = rpm_at(tracker_.ns_per_deg());
-    events_.emplace_back(ReferenceEvent{pending.t_ns, crank_deg(position_deg), rpm, cycle_number_, state_});
+    events_.emplace_back(ReferenceEvent{pending.t_ns, wrap_deg(at_deg + place_ * turn_deg_, cycle_.cycle_deg), rpm,
+                                        cycle_number_, state_});
     return;
   }
   CamTrack& track = cams_[pending.channel];
-  track.edges.push_back({position_deg, pending.t_ns, pending.edge});
-  if (!place_known_ && position_deg >= next_seek_deg_) {
+  track.edges.push_back({at_deg, pending.t_ns, pending.edge});
+  if (!place_known_ && at_deg >= next_seek_deg_) {
     seek_place();
   }
 }
@@ -362,6 +380,26 @@ double Sync::margin_of(const CrankTracker::RatioRange& range) const {
   return std::clamp(1 - std::log(worst) / (0.5 * std::log(ratio)), 0.0, 1.0);
 }
 
+bool Sync::smooth_enough(const FittedTime& fitted) const {
+  constexpr double smooth_deg = 0.04;
+  constexpr double scatters = 4;
+  const bool running = rpm_at(fitted.ns_per_deg) > learning_rpm;
+  return fitted.freedom > 0 && (fitted.residual_ns / fitted.ns_per_deg < smooth_deg ||
+                                (running && fitted.residual_ns < scatters * edge_scatter_ns_));
+}
+
+void Sync::learn_scatter(const FittedTime& fitted) {
+  if (rpm_at(fitted.ns_per_deg) < learning_rpm) {
+    return;  // slow, the residual is speed rather than scatter
+  }
+  constexpr double follow = 0.1;
+  const double old = edge_scatter_ns_ * edge_scatter_ns_;
+  const double now = fitted.residual_ns * fitted.residual_ns;
+  edge_scatter_ns_ = edge_scatter_ns_ > 0 ? std::sqrt(old + follow * (now - old)) : fitted.residual_ns;
+  edge_scatter_ns_ = std::max(edge_scatter_ns_, fitted_scatter_min_ns);
+  tracker_.set_edge_scatter_ns(std::max(tracker_scatter_min_ns, edge_scatter_ns_));
+}
+
 void Sync::fix_tdc(std::uint64_t index) {
   const CrankTracker::RatioRange ratios = tracker_.take_ratios();
   constexpr std::size_t points_max = 64;
@@ -394,26 +432,14 @@ void Sync::fix_tdc(std::uint64_t index) {
   }
   const auto angles = std::span<const double>(angle_deg).first(count);
   const auto times = std::span<const double>(t_ns).first(count);
-  constexpr int cubic = 3;
   FittedTime fitted = fit_time(angles, times, cubic);
-  const double wide_scatter_deg = fitted.residual_ns / fitted.ns_per_deg;
-  constexpr double smooth_deg = 0.04;
   double model_deg = 0;
-  if (fitted.freedom > 0 && (wide_scatter_deg < smooth_deg || fitted.residual_ns < 4 * edge_scatter_ns_)) {
-    const double square = fitted.residual_ns * fitted.residual_ns;
-    const double old = edge_scatter_ns_ * edge_scatter_ns_;
-    constexpr double follow = 0.1;
-    edge_scatter_ns_ = edge_scatter_ns_ > 0 ? std::sqrt(old + follow * (square - old)) : fitted.residual_ns;
-    edge_scatter_ns_ = std::max(edge_scatter_ns_, fitted_scatter_min_ns);
-    tracker_.set_edge_scatter_ns(std::max(tracker_scatter_min_ns, edge_scatter_ns_));
+  if (smooth_enough(fitted)) {
+    learn_scatter(fitted);
   } else {
-    // Speed changes too fast for the wide window: the two teeth on either side, and how much they leave open.
-    const std::size_t last = std::min(count, nearest_after + 3);
-    const std::size_t first = nearest_after >= 1 ? nearest_after - 1 : 0;
-    const auto near_angles = angles.subspan(first, last - first);
-    const auto near_times = times.subspan(first, last - first);
-    fitted = fit_time(near_angles, near_times, cubic);
-    const FittedTime plainer = fit_time(near_angles, near_times, 2);
+    // Speed changes too fast for the wide window: four teeth on either side, and what three on either side would say.
+    const FittedTime plainer = fit_around(angles, times, nearest_after, 3, quintic);
+    fitted = fit_around(angles, times, nearest_after, 4, septic);
     model_deg = std::fabs(fitted.t_ns - plainer.t_ns) / fitted.ns_per_deg;
   }
   const double scatter_ns = std::max({edge_scatter_ns_, fitted.residual_ns, fitted_scatter_min_ns});
@@ -429,8 +455,8 @@ void Sync::fix_tdc(std::uint64_t index) {
   event.uncertainty_deg = std::hypot(noise_deg, model_deg);
   event.sync_margin = margin_of(ratios);
   event.state = state_;
-  const double here_deg = cycle_.teeth[static_cast<std::size_t>(last_tooth_)].wheel_deg;
-  event.position_deg = turns_base_deg_ + here_deg - wrap_deg(here_deg - tdc_wheel_deg_, cycle_.cycle_deg);
+  const double wheel_deg = cycle_.teeth[static_cast<std::size_t>(last_tooth_)].wheel_deg;
+  event.position_deg = position_deg(last_tooth_) - wrap_deg(wheel_deg - tdc_wheel_deg_, cycle_.cycle_deg);
   last_tdc_ns_ = event.tdc_ns;
   last_rpm_ = event.rpm;
   if (held_.empty()) {
@@ -445,7 +471,7 @@ void Sync::fix_tdc(std::uint64_t index) {
   }
   if (place_known_) {
     close_frames();
-  } else if (turns_base_deg_ > next_seek_deg_) {
+  } else if (position_deg(last_tooth_) > next_seek_deg_) {
     seek_place();
   }
 }
@@ -465,7 +491,7 @@ std::vector<CamEvidence> Sync::evidence(AngleSpan span) const {
 
 void Sync::seek_place() {
   constexpr double between_looks_deg = 90;
-  const double here_deg = turns_base_deg_ + cycle_.teeth[static_cast<std::size_t>(last_tooth_)].wheel_deg;
+  const double here_deg = position_deg(last_tooth_);
   next_seek_deg_ = here_deg + between_looks_deg;
   const double watched_deg = here_deg - segment_position_deg_;
   const double cycle_deg = cycle_.cycle_deg;
@@ -506,8 +532,7 @@ double Sync::frame_start_deg(const CamPattern& pattern) const {
 void Sync::set_place(int place) {
   place_ = place;
   place_known_ = true;
-  // Positions so far were counted from the marked tooth of an assumed turn; from now on they are crank angles.
-  const double to_crank_deg = place_ * turn_deg_ - engine_.crank.trigger_offset_deg;
+  const double to_crank_deg = place_ * turn_deg_;
   for (std::size_t cam = 0; cam < cams_.size(); ++cam) {
     CamTrack& track = cams_[cam];
     const double start = frame_start_deg(engine_.cams[cam]) - to_crank_deg;
@@ -520,7 +545,7 @@ void Sync::set_place(int place) {
 }
 
 void Sync::close_frames() {
-  const double here_deg = turns_base_deg_ + cycle_.teeth[static_cast<std::size_t>(last_tooth_)].wheel_deg;
+  const double here_deg = position_deg(last_tooth_);
   for (std::size_t cam = 0; cam < cams_.size(); ++cam) {
     // At most the few frames that a resumed lock may have left; each is one cycle.
     while (place_known_ && cams_[cam].frame_deg + cycle_.cycle_deg <= here_deg) {
@@ -536,9 +561,9 @@ void Sync::close_frame(std::size_t cam) {
   CamTrack& track = cams_[cam];
   const CamPattern& pattern = engine_.cams[cam];
   const AngleSpan frame{track.frame_deg, track.frame_deg + cycle_.cycle_deg};
-  const double here_deg = turns_base_deg_ + cycle_.teeth[static_cast<std::size_t>(last_tooth_)].wheel_deg;
+  const double here_deg = position_deg(last_tooth_);
   const AngleSpan span{frame.from_deg, std::min(frame.to_deg, here_deg)};
-  const double to_crank_deg = place_ * turn_deg_ - engine_.crank.trigger_offset_deg;
+  const double to_crank_deg = place_ * turn_deg_;
   std::vector<LocatedEdge> edges;
   for (const LocatedEdge& edge : track.edges) {
     if (edge.angle_deg >= frame.from_deg && edge.angle_deg < frame.to_deg) {
@@ -568,7 +593,7 @@ void Sync::close_frame(std::size_t cam) {
 // Cams that agree on another place over some cycles contradict the one taken.
 void Sync::check_place() {
   place_doubted_ = false;
-  const double here_deg = turns_base_deg_ + cycle_.teeth[static_cast<std::size_t>(last_tooth_)].wheel_deg;
+  const double here_deg = position_deg(last_tooth_);
   const AngleSpan span{std::max(segment_position_deg_, here_deg - place_check_cycles * cycle_.cycle_deg), here_deg};
   const std::optional<int> place =
       vote_for_place(evidence(span), cycle_.cycle_deg, turn_deg_, cycle_.places(), span, 0);
@@ -589,6 +614,7 @@ void Sync::hold_faults() {
     held.event.angle_deg = crank_deg(fault.wheel_deg);
     held.event.tooth = cycle_.teeth[static_cast<std::size_t>(fault.tooth)].number;
     held.event.rpm = fault.rpm;
+    held.event.cycle = cycle_number_;
     held.event.state = state_;
     held.losses_before = losses_checkpoint_;
     held.strict_was_in_sync = strict_in_sync;

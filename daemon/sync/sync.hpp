@@ -14,6 +14,7 @@
 #include "sync/cam_match.hpp"
 #include "sync/crank_tracker.hpp"
 #include "sync/strict_counter.hpp"
+#include "sync/tdc_fit.hpp"
 
 namespace cw {
 
@@ -33,6 +34,7 @@ struct ToothEvent {
   double angle_deg = 0;  // crank angle, [0, cycle); modulo a turn when only revolution-locked
   int tooth = 0;         // the missed tooth's number; for an extra edge, of the last tooth before it
   double rpm = 0;
+  std::uint64_t cycle = 0;  // engine cycle it was in, as CycleEvent::number
   LockState state = LockState::searching;
   // Whether a strict counter lost sync within a turn after it; absent when there is none or it was out already.
   std::optional<bool> strict_counter_lost;
@@ -140,8 +142,10 @@ class Sync {
   void walk();
   void locate_pending(std::uint64_t index);
   double interpolate_deg(std::uint64_t index, std::int64_t t_ns) const;
-  void take_located(const Pending& pending, double position_deg);
+  void take_located(const Pending& pending, double at_deg);
   void fix_tdc(std::uint64_t index);
+  bool smooth_enough(const FittedTime& fitted) const;
+  void learn_scatter(const FittedTime& fitted);
   void plan_tdc();
   std::optional<double> rpm_over_turn(std::uint64_t index) const;
   double margin_of(const CrankTracker::RatioRange& range) const;
@@ -157,7 +161,7 @@ class Sync {
   void take_loss(std::int64_t t_ns);
   void lose(LossReason reason, std::int64_t t_ns);
   LockState locked_state() const;
-  double step_after_deg(std::int32_t tooth) const;
+  double position_deg(std::int32_t tooth) const;
   double crank_deg(double wheel_deg) const;
   std::vector<CamEvidence> evidence(AngleSpan span) const;
 
@@ -179,8 +183,8 @@ class Sync {
   // The walk over final marks.
   std::uint64_t walked_ = 0;         // index of the next mark to walk
   std::uint64_t segment_start_ = 0;  // first mark of this lock
-  double segment_position_deg_ = 0;
-  double turns_base_deg_ = 0;  // whole cycles before the current mark's
+  double segment_position_deg_ = 0;  // where the watch of this lock began
+  double turns_base_deg_ = 0;        // whole cycles before the current mark's
   std::int32_t last_tooth_ = 0;
   std::int32_t ready_tooth_ = 0;  // when it has passed, the TDC can be fitted
   double tdc_wheel_deg_ = 0;

@@ -1,0 +1,270 @@
+#include "cli/account.hpp"
+
+#include <algorithm>
+#include <array>
+#include <vector>
+
+#include "record/observation_text.hpp"
+
+namespace cw {
+
+namespace {
+
+constexpr std::size_t text_width = 100;
+
+std::string fixed(double value, int decimals) {
+  std::string out;
+  return append_fixed(out, value, decimals) ? out : "?";
+}
+
+std::string signed_fixed(double value, int decimals) {
+  const std::string number = fixed(value, decimals);
+  return number.front() == '-' ? number : "+" + number;
+}
+
+std::string seconds(std::int64_t ns) {
+  return fixed(static_cast<double>(ns) * 1e-9, 3);
+}
+
+std::string count_of(std::uint64_t count, const std::string& one, const std::string& many) {
+  return std::to_string(count) + " " + (count == 1 ? one : many);
+}
+
+std::string joined(const std::vector<std::string>& parts, const std::string& between) {
+  std::string out;
+  for (const std::string& part : parts) {
+    out += out.empty() ? part : between + part;
+  }
+  return out;
+}
+
+std::string severity_word(Severity severity) {
+  static constexpr std::array<const char*, 3> words = {"note", "WARNING", "FAULT"};
+  return words.at(static_cast<std::size_t>(severity));
+}
+
+std::string attribution_words(Attribution attribution) {
+  static constexpr std::array<const char*, 7> words = {"",    "sensor or wiring", "crank wheel", "cam drive",
+                                                       "ECU", "capture link",     "undecided"};
+  return words.at(static_cast<std::size_t>(attribution));
+}
+
+// "missed-edge" -> "Missed edge". The kinds are plain words already.
+std::string kind_words(FindingKind kind) {
+  std::string words(to_string(kind));
+  std::replace(words.begin(), words.end(), '-', ' ');
+  static constexpr std::array<std::pair<const char*, const char*>, 2> capitals = {std::pair{"tdc", "TDC"},
+                                                                                  std::pair{"ecu", "ECU"}};
+  for (const auto& [small, large] : capitals) {
+    if (words.rfind(small, 0) == 0) {
+      words.replace(0, 3, large);
+      return words;
+    }
+  }
+  words[0] = static_cast<char>(words[0] - 'a' + 'A');
+  return words;
+}
+
+// `text` broken into lines that fit, each after the first indented.
+void append_wrapped(std::string& out, const std::string& first, const std::string& indent, const std::string& text) {
+  std::string line = first;
+  std::size_t at = 0;
+  bool any = false;
+  while (at < text.size()) {
+    const std::size_t end = std::min(text.find(' ', at), text.size());
+    const std::string word = text.substr(at, end - at);
+    if (any && line.size() + 1 + word.size() > text_width) {
+      out += line + "\n";
+      line = indent;
+      any = false;
+    }
+    line += (any ? " " : "") + word;
+    any = true;
+    at = end + 1;
+  }
+  out += line + "\n";
+}
+
+std::string place_in_words(const Finding& finding) {
+  std::vector<std::string> parts;
+  if (!finding.channel.empty()) {
+    parts.push_back(finding.channel);
+  }
+  if (finding.tooth) {
+    parts.push_back("tooth " + std::to_string(*finding.tooth));
+  }
+  if (finding.angle_deg) {
+    parts.push_back(fixed(*finding.angle_deg, 1) + " deg after TDC1");
+  }
+  if (finding.rpm) {
+    parts.push_back(fixed(*finding.rpm, 0) + " rpm");
+  }
+  if (finding.cycle) {
+    parts.push_back("cycle " + std::to_string(*finding.cycle));
+  }
+  if (finding.count > 1) {
+    parts.push_back(std::to_string(finding.count) + " alike");
+  }
+  return joined(parts, ", ");
+}
+
+std::string values_in_words(const Finding& finding) {
+  std::vector<std::string> parts;
+  for (const auto& [name, value] : finding.values) {
+    parts.push_back(name + " " + fixed(value, 3));
+  }
+  return joined(parts, ", ");
+}
+
+}  // namespace
+
+std::string finding_in_words(const Finding& finding, const std::string& wall_time) {
+  std::string out =
+      "[" + seconds(finding.session_ns) + " s] " + severity_word(finding.severity) + ": " + kind_words(finding.kind);
+  if (finding.phase == FindingPhase::open) {
+    out += ", begins";
+  } else if (finding.phase == FindingPhase::close) {
+    out += ", over";
+  }
+  out += wall_time.empty() ? "\n" : "  (" + wall_time + ")\n";
+  const std::string indent = "    ";
+  const auto add = [&](const std::string& label, const std::string& text) {
+    if (!text.empty()) {
+      append_wrapped(out, indent + label, indent + std::string(label.size(), ' '), text);
+    }
+  };
+  add("Where:  ", place_in_words(finding));
+  add("Values: ", values_in_words(finding));
+  const std::string behind = attribution_words(finding.attribution);
+  add("Behind: ", behind.empty() ? finding.reason : behind + (finding.reason.empty() ? "" : ". " + finding.reason));
+  for (std::size_t i = 0; i < finding.next_checks.size(); ++i) {
+    add(i == 0 ? "Check:  " : "        ", "- " + finding.next_checks[i]);
+  }
+  if (!finding.code.empty()) {
+    add("Code:   ", finding.code + " " + finding.title);
+  }
+  return out;
+}
+
+namespace {
+
+std::string states_in_words(const SessionTotals& totals) {
+  std::vector<std::string> parts;
+  for (std::size_t i = SessionTotals::lock_states; i > 0; --i) {
+    const auto state = static_cast<LockState>(i - 1);
+    if (totals.state_ns(state) > 0) {
+      parts.push_back(std::string(to_string(state)) + " " + seconds(totals.state_ns(state)) + " s");
+    }
+  }
+  return parts.empty() ? "none" : joined(parts, ", ");
+}
+
+std::string mean_in_words(const RunningMean& mean) {
+  return signed_fixed(mean.mean(), 2) + " deg, standard deviation " + fixed(mean.deviation(), 2) + ", from " +
+         signed_fixed(mean.least(), 2) + " to " + signed_fixed(mean.greatest(), 2) + ", " +
+         count_of(mean.count(), "reading", "readings") + "; + is late";
+}
+
+std::string verdict(const SessionTotals& totals) {
+  const std::uint64_t faults = totals.findings(Severity::fault);
+  const std::uint64_t warnings = totals.findings(Severity::warning);
+  if (totals.edges() == 0) {
+    return "No edge seen: nothing can be said.";
+  }
+  if (totals.state_ns(LockState::cycle_locked) + totals.state_ns(LockState::revolution_locked) == 0) {
+    return "The crank position was never known: nothing can be said about timing.";
+  }
+  if (faults + warnings == 0) {
+    return "No fault seen.";
+  }
+  std::vector<std::string> parts;
+  if (faults > 0) {
+    parts.push_back(count_of(faults, "fault", "faults"));
+  }
+  if (warnings > 0) {
+    parts.push_back(count_of(warnings, "warning", "warnings"));
+  }
+  std::vector<std::string> kinds;
+  for (const auto& [kind, count] : totals.kinds()) {
+    if (count.worst >= Severity::warning) {
+      kinds.push_back(std::string(to_string(kind)) + (count.findings > 1 ? " x" + std::to_string(count.findings) : ""));
+    }
+  }
+  return joined(parts, " and ") + ": " + joined(kinds, ", ") + ".";
+}
+
+std::string caution(const SessionTotals& totals) {
+  if (totals.kinds().contains(FindingKind::cam_step)) {
+    return "Stop; don't restart or crank. Turn the engine by hand only: on an interference engine valves can meet "
+           "pistons.";
+  }
+  if (totals.findings(Severity::fault) > 0) {
+    return "This program observes, it protects nothing. Fuel off for cranking tests; a qualified person decides.";
+  }
+  return {};
+}
+
+}  // namespace
+
+std::string totals_in_words(const SessionTotals& totals, const Engine& engine, const std::string& recording) {
+  std::string out = "\nSummary\n";
+  const auto add = [&](std::string label, const std::string& text) {
+    constexpr std::size_t label_width = 16;
+    label = "  " + label;
+    label.resize(std::max(label_width, label.size() + 1), ' ');
+    if (!text.empty()) {
+      append_wrapped(out, label, std::string(label.size(), ' '), text);
+    }
+  };
+  add("Input", count_of(totals.edges(), "edge", "edges") + " in " + seconds(totals.span_ns()) +
+                   " s; channels: " + (totals.channels().empty() ? "none" : joined(totals.channels(), ", ")) +
+                   (totals.gaps() > 0 ? "; " + count_of(totals.gaps(), "gap", "gaps") + " in the input" : ""));
+  add("State", states_in_words(totals));
+  add("Cycles", std::to_string(totals.cycles()));
+  if (totals.tdc_deviation_deg().count() > 0) {
+    add("TDC deviation", mean_in_words(totals.tdc_deviation_deg()));
+  }
+  for (std::size_t i = 0; i < engine.cams.size(); ++i) {
+    if (totals.cam_phase_deg()[i].count() > 0) {
+      add("Cam " + engine.cams[i].name, mean_in_words(totals.cam_phase_deg()[i]));
+    }
+  }
+  add("Recording", recording);
+  add("Seen", verdict(totals));
+  add("Not watched", joined(totals.not_watched(), "; "));
+  add("Caution", caution(totals));
+  return out;
+}
+
+Account::Account(Terminal& terminal, const SessionTotals& totals, const AccountSettings& settings)
+    : terminal_(terminal), totals_(totals), settings_(settings) {}
+
+void Account::on_finding(const Finding& finding) {
+  std::optional<std::int64_t> wall_ns;
+  if (settings_.anchor && totals_.first_host_ns()) {
+    wall_ns = wall_ns_at(*settings_.anchor, *totals_.first_host_ns() + finding.session_ns);
+  }
+  if (settings_.json) {
+    terminal_.print(finding_json(finding, wall_ns) + "\n");
+  } else {
+    terminal_.print(finding_in_words(finding, wall_ns ? rfc3339(*wall_ns, 3) : ""));
+  }
+}
+
+void Account::on_cycle(const Cycle& /*cycle*/) {}
+void Account::on_state(const StateChange& /*change*/) {}
+
+void Account::on_second(const Second& second) {
+  constexpr std::int64_t every_s = 2;
+  constexpr std::int64_t second_ns = 1'000'000'000;
+  if (!settings_.live_status || (second.session_ns / second_ns) % every_s != 0) {
+    return;
+  }
+  std::string line = std::string(to_string(second.state));
+  line += second.rpm ? ", " + fixed(*second.rpm, 0) + " rpm" : "";
+  line += second.tdc_deviation_deg ? ", TDC " + signed_fixed(*second.tdc_deviation_deg, 2) + " deg" : "";
+  line += ", " + std::to_string(second.crank_edges) + " crank edges/s, at " + seconds(second.session_ns) + " s";
+  terminal_.status(line);
+}
+
+}  // namespace cw

@@ -1,0 +1,45 @@
+// The account of a run or a replay: plain words for people, or JSON lines for programs, on standard output.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <string>
+
+#include "cli/terminal.hpp"
+#include "geometry/engine.hpp"
+#include "items/observation.hpp"
+#include "record/session_totals.hpp"
+#include "record/wall_time.hpp"
+
+namespace cw {
+
+// A finding as a short block of lines: when, what, where on the engine, who is behind it and why, what to check next.
+std::string finding_in_words(const Finding& finding, const std::string& wall_time);
+
+// The last part of the account. `recording` may be empty; else where it was recorded and whether it is whole.
+std::string totals_in_words(const SessionTotals& totals, const Engine& engine, const std::string& recording);
+
+struct AccountSettings {
+  bool json = false;         // JSON lines instead of words
+  bool live_status = false;  // a status line with the latest second
+  std::optional<WallAnchor> anchor;
+};
+
+// Prints findings as they come.
+class Account final : public Observer {
+ public:
+  // `totals`, fed on the same thread and before this, knows the host time of the first item, which ties findings to
+  // the wall clock. All must outlive it.
+  Account(Terminal& terminal, const SessionTotals& totals, const AccountSettings& settings);
+  void on_finding(const Finding& finding) override;
+  void on_cycle(const Cycle& cycle) override;
+  void on_second(const Second& second) override;
+  void on_state(const StateChange& change) override;
+
+ private:
+  Terminal& terminal_;
+  const SessionTotals& totals_;
+  AccountSettings settings_;
+};
+
+}  // namespace cw

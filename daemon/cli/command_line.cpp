@@ -1,0 +1,132 @@
+#include "cli/command_line.hpp"
+
+#include <CLI/CLI.hpp>
+#include <filesystem>
+#include <iostream>
+#include <map>
+#include <string>
+
+#include "cli/check.hpp"
+#include "cli/engine_text.hpp"
+#include "cli/exit_code.hpp"
+#include "cli/replay.hpp"
+#include "cli/run.hpp"
+#include "cli/version.hpp"
+#include "simulate/output_files.hpp"
+#include "simulate/scenario_file.hpp"
+
+namespace cw {
+
+namespace {
+
+const std::map<std::string, Severity>& severity_names() {
+  static const std::map<std::string, Severity> names = {{"warning", Severity::warning}, {"fault", Severity::fault}};
+  return names;
+}
+
+constexpr const char* footer =
+    "Exit codes: 0 done; 1 findings as grave as --fail-on; 2 command line or engine file wrong; 3 input can't be read\n"
+    "to its end; 4 done, but a part of the input or recording is missing; 5 a part of the output can't be written;\n"
+    "6 a replay was stopped by a signal.\n\n"
+    "crankwitness only listens. It is an observer, not a safety device.";
+
+void add_fail_on(CLI::App* command, std::optional<Severity>& fail_on) {
+  command->add_option("--fail-on", fail_on, "Exit with 1 when there is a finding this grave: warning or fault")
+      ->transform(CLI::CheckedTransformer(severity_names()));
+}
+
+void add_replay(CLI::App& app, ReplayOptions& options) {
+  CLI::App* command = app.add_subcommand("replay", "Analyse a recorded session or a file of edges");
+  command->add_option("INPUT", options.inputs, "A session folder, or a file (edge CSV)")->required();
+  command->add_option("--engine", options.engine,
+                      "Engine file; needed for a raw file, for a session instead of its own");
+  command->add_option("--out", options.out, "New session folder to write");
+  command->add_option("--cycles", options.cycles, "New CSV file to write, one row an engine cycle");
+  command->add_option("--speed", options.speed, "Times real time; as fast as it goes without it")
+      ->check(CLI::PositiveNumber);
+  command->add_flag("--json", options.json, "One JSON line a finding, then a summary object, instead of words");
+  add_fail_on(command, options.fail_on);
+}
+
+void add_run(CLI::App& app, RunOptions& options) {
+  CLI::App* command = app.add_subcommand("run", "Listen live and record a session");
+  command->add_option("ENGINE", options.engine, "Engine file")->required();
+  command->add_option(
+      "--source", options.sources,
+      "DRIVER:ADDRESS, for example csv:/run/edges.fifo, or - for edge CSV on standard input; instead of "
+      "the [[source]] of the engine file");
+  command->add_option("--out", options.out, "New session folder; sessions/<UTC time>-<engine name> without it");
+  command->add_flag("--json", options.json, "One JSON line a finding, then a summary object, instead of words");
+  add_fail_on(command, options.fail_on);
+}
+
+ExitCode simulate_command(const std::string& scenario_path, const std::string& out) {
+  const auto refuse = [](ExitCode code, const std::string& why) {
+    std::cerr << "crankwitness: " << why << '\n';
+    return code;
+  };
+  const auto scenario = sim::load_scenario(scenario_path);
+  if (const auto* error = std::get_if<sim::ScenarioError>(&scenario)) {
+    return refuse(ExitCode::usage, error->message);
+  }
+  const auto& sound = std::get<sim::Scenario>(scenario);
+  const auto engine = read_engine_text(sound.engine_path);
+  if (const auto* error = std::get_if<std::string>(&engine)) {
+    return refuse(ExitCode::usage, *error);
+  }
+  const Engine& described = std::get<EngineText>(engine).engine;
+  if (const auto problem = sim::find_problem(described, sound)) {
+    return refuse(ExitCode::usage, scenario_path + ": " + *problem);
+  }
+  std::error_code error;
+  for (const char* name : {"/edges.csv", "/truth.json"}) {
+    if (std::filesystem::exists(out + name, error)) {
+      return refuse(ExitCode::cannot_write, out + name + ": expected a new file, found one that exists");
+    }
+  }
+  if (const auto problem = sim::run_scenario(described, sound, out)) {
+    return refuse(ExitCode::cannot_write, *problem);
+  }
+  return ExitCode::done;
+}
+
+}  // namespace
+
+int run_command_line(int argc, const char* const* argv) {
+  CLI::App app("An independent witness of engine timing: tooth edges in, findings with evidence out.", "crankwitness");
+  app.footer(footer);
+  app.set_version_flag("--version", program_version());
+  app.require_subcommand(1);
+
+  RunOptions run_options;
+  add_run(app, run_options);
+  ReplayOptions replay_options;
+  add_replay(app, replay_options);
+  std::string check_file;
+  CLI::App* check = app.add_subcommand("check", "Explain an engine file in words and a drawing");
+  check->add_option("FILE", check_file, "Engine file")->required();
+
+  std::string scenario_file;
+  std::string simulation_out;
+  CLI::App* simulate = app.add_subcommand("simulate", "Make edges.csv and truth.json from a scenario file");
+  simulate->add_option("SCENARIO", scenario_file, "Scenario file")->required();
+  simulate->add_option("--out", simulation_out, "Folder to write to; no file there is overwritten")->required();
+
+  try {
+    app.parse(argc, argv);
+  } catch (const CLI::ParseError& error) {
+    return app.exit(error) == 0 ? 0 : static_cast<int>(ExitCode::usage);
+  }
+  if (check->parsed()) {
+    return check_command(check_file, std::cout, std::cerr) == 0 ? 0 : static_cast<int>(ExitCode::usage);
+  }
+  if (simulate->parsed()) {
+    return static_cast<int>(simulate_command(scenario_file, simulation_out));
+  }
+  if (app.got_subcommand("run")) {
+    return static_cast<int>(run_live(run_options));
+  }
+  return static_cast<int>(replay(replay_options));
+}
+
+}  // namespace cw

@@ -1,0 +1,118 @@
+#include "cli/pipeline.hpp"
+
+#include <algorithm>
+#include <utility>
+
+namespace cw {
+
+namespace {
+
+class Collector final : public Observer {
+ public:
+  void on_finding(const Finding& finding) override { observations_.emplace_back(finding); }
+  void on_cycle(const Cycle& cycle) override { observations_.emplace_back(cycle); }
+  void on_second(const Second& second) override { observations_.emplace_back(second); }
+  void on_state(const StateChange& change) override { observations_.emplace_back(change); }
+  std::vector<Observation> take() { return std::exchange(observations_, {}); }
+
+ private:
+  std::vector<Observation> observations_;
+};
+
+struct TellObserver {
+  Observer& observer;
+  void operator()(const Finding& finding) const { observer.on_finding(finding); }
+  void operator()(const Cycle& cycle) const { observer.on_cycle(cycle); }
+  void operator()(const Second& second) const { observer.on_second(second); }
+  void operator()(const StateChange& change) const { observer.on_state(change); }
+};
+
+}  // namespace
+
+Pipeline::Pipeline(const Engine& engine, PipelineSettings settings)
+    : engine_(engine),
+      settings_(std::move(settings)),
+      input_(settings_.queue_items),
+      output_(settings_.queue_items),
+      monitor_thread_([this] { run_monitor(); }),
+      writer_thread_([this] { run_writer(); }) {}
+
+Pipeline::~Pipeline() {
+  finish();
+}
+
+bool Pipeline::offer(ItemBuffer& items) {
+  const std::size_t weight = items.items.size();
+  return input_.try_push(items, weight);
+}
+
+void Pipeline::push(ItemBuffer items) {
+  const std::size_t weight = items.items.size();
+  input_.push(std::move(items), weight);
+}
+
+void Pipeline::finish() {
+  input_.close();
+  if (monitor_thread_.joinable()) {
+    monitor_thread_.join();
+  }
+  if (writer_thread_.joinable()) {
+    writer_thread_.join();
+  }
+}
+
+void Pipeline::run_monitor() {
+  Collector collector;
+  Monitor monitor(engine_, collector);
+  while (auto items = input_.pop()) {
+    monitor.push(items->batch());
+    hand_to_writer({std::move(*items), collector.take()});
+  }
+  monitor.finish();
+  hand_to_writer({{}, collector.take()});
+  output_.close();
+}
+
+// When the writer is behind, live analysis goes on: the items are not recorded (the writer sees the jump in their
+// sequence and asks for a marker), what was found is still passed on.
+void Pipeline::hand_to_writer(Work work) {
+  const std::size_t weight = work.items.items.size() + work.observations.size();
+  if (!settings_.live) {
+    output_.push(std::move(work), weight);
+    return;
+  }
+  if (output_.try_push(work, weight)) {
+    return;
+  }
+  Work rest{{}, std::move(work.observations)};
+  const std::size_t count = rest.observations.size();
+  if (count > 0 && !output_.try_push(rest, count, 2)) {
+    lost_observations_ += count;
+  }
+}
+
+void Pipeline::run_writer() {
+  while (auto work = output_.pop()) {
+    write(*work);
+  }
+}
+
+void Pipeline::write(const Work& work) {
+  std::vector<Observer*> observers = settings_.observers;
+  observers.insert(observers.begin(), settings_.totals);
+  if (settings_.session != nullptr) {
+    settings_.session->append(work.items.batch());
+    observers.insert(observers.begin(), settings_.session);
+  }
+  settings_.totals->take_items(work.items.batch());
+  for (const Observation& observation : work.observations) {
+    for (Observer* observer : observers) {
+      std::visit(TellObserver{*observer}, observation);
+    }
+  }
+  if (settings_.session != nullptr) {
+    settings_.session->commit();
+  }
+}
+
+}  // namespace cw

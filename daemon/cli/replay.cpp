@@ -1,0 +1,332 @@
+#include "cli/replay.hpp"
+
+#include <algorithm>
+#include <atomic>
+#include <chrono>
+#include <csignal>
+#include <filesystem>
+#include <thread>
+#include <utility>
+
+#include "cli/account.hpp"
+#include "cli/cycles_file.hpp"
+#include "cli/engine_text.hpp"
+#include "cli/pipeline.hpp"
+#include "cli/replay_source.hpp"
+#include "cli/terminal.hpp"
+#include "cli/version.hpp"
+
+namespace cw {
+
+namespace {
+
+std::atomic<bool> stop_asked{false};
+
+// While it lives, SIGINT and SIGTERM ask for a clean end.
+class StopOnSignal {
+ public:
+  StopOnSignal() {
+    stop_asked = false;
+    struct sigaction action {};
+    action.sa_handler = [](int) { stop_asked = true; };
+    ::sigaction(SIGINT, &action, &old_interrupt_);
+    ::sigaction(SIGTERM, &action, &old_terminate_);
+  }
+  StopOnSignal(const StopOnSignal&) = delete;
+  StopOnSignal& operator=(const StopOnSignal&) = delete;
+  ~StopOnSignal() {
+    ::sigaction(SIGINT, &old_interrupt_, nullptr);
+    ::sigaction(SIGTERM, &old_terminate_, nullptr);
+  }
+
+ private:
+  struct sigaction old_interrupt_ {};
+  struct sigaction old_terminate_ {};
+};
+
+// Holds items back so that their host time runs at `speed` times real time.
+class Pace {
+ public:
+  explicit Pace(double speed) : speed_(speed) {}
+
+  // Passes `items` on in pieces of 20 ms of their own time, each when it is due.
+  void hand_on(ItemBuffer&& items, Pipeline& pipeline) {
+    constexpr std::int64_t piece_ns = 20'000'000;
+    if (speed_ <= 0) {
+      pipeline.push(std::move(items));
+      return;
+    }
+    ItemBuffer piece;
+    for (const Item& item : items.items) {
+      if (!piece.items.empty() && item.host_ns - piece.items.front().host_ns >= piece_ns) {
+        send(std::exchange(piece, {}), pipeline);
+      }
+      piece.add_copy(item, items.payload);
+    }
+    send(std::move(piece), pipeline);
+  }
+
+ private:
+  void send(ItemBuffer piece, Pipeline& pipeline) {
+    if (piece.items.empty()) {
+      return;
+    }
+    const std::int64_t now_ns = piece.items.back().host_ns;
+    if (!begun_) {
+      begun_ = true;
+      first_ns_ = piece.items.front().host_ns;
+      begin_ = std::chrono::steady_clock::now();
+    }
+    const std::chrono::duration<double> due(static_cast<double>(now_ns - first_ns_) * 1e-9 / speed_);
+    const auto at = begin_ + std::chrono::duration_cast<std::chrono::steady_clock::duration>(due);
+    constexpr std::chrono::milliseconds look_up{50};  // so often a signal is looked for
+    while (!stop_asked && std::chrono::steady_clock::now() < at) {
+      std::this_thread::sleep_until(std::min(at, std::chrono::steady_clock::now() + look_up));
+    }
+    pipeline.push(std::move(piece));
+  }
+
+  double speed_;
+  bool begun_ = false;
+  std::int64_t first_ns_ = 0;
+  std::chrono::steady_clock::time_point begin_;
+};
+
+// Whether `inner` is `outer` or lies in it, links followed as far as they exist.
+bool lies_in(const std::string& inner, const std::string& outer) {
+  std::error_code error;
+  const auto inner_path = std::filesystem::weakly_canonical(inner, error);
+  const auto outer_path = std::filesystem::weakly_canonical(outer, error);
+  const auto [in, out] = std::mismatch(inner_path.begin(), inner_path.end(), outer_path.begin(), outer_path.end());
+  return out == outer_path.end();
+}
+
+std::variant<EngineText, std::string> engine_for(const ReplayOptions& options, const ReplaySource& source) {
+  if (!options.engine.empty()) {
+    return read_engine_text(options.engine);
+  }
+  const std::string& input = options.inputs.front();
+  const SessionReader* session = source.session();
+  if (session == nullptr) {
+    return input + ": expected --engine FILE with a raw file";
+  }
+  if (!session->info()) {
+    return session->info_problem() + " (--engine FILE replays it with another engine file)";
+  }
+  return make_engine_text(session->info()->engine_file_name, session->info()->engine_file_text,
+                          input + " (its engine file)");
+}
+
+std::variant<SessionInfo, std::string> session_info_for(const ReplaySource& source, const EngineText& engine) {
+  SessionInfo info;
+  info.program = program_version();
+  info.made_by = "replay";
+  info.id = draw_session_id();
+  info.engine_file_name = engine.name;
+  info.engine_file_text = engine.text;
+  if (const SessionReader* session = source.session()) {
+    if (session->info()) {
+      info.anchor = session->info()->anchor;
+      info.sources = session->info()->sources;
+      info.engine_replaced = session->info()->engine_file_text != engine.text;
+    }
+  } else {
+    info.sources.push_back(source.source_info());
+  }
+  for (const std::string& file : source.files()) {
+    auto hashed = hash_file(file);
+    if (auto* error = std::get_if<std::string>(&hashed)) {
+      return std::move(*error);
+    }
+    info.made_from.push_back(std::move(std::get<MadeFrom>(hashed)));
+  }
+  return info;
+}
+
+std::string missing_in_words(const CaptureReport& report) {
+  if (report.whole()) {
+    return {};
+  }
+  std::string out = "the recording is not whole: " + std::to_string(report.missing_items) + " items are missing, " +
+                    std::to_string(report.bytes_dropped) + " bytes could not be read";
+  for (const CaptureHole& hole : report.holes) {
+    out += "\n  items " + std::to_string(hole.first_sequence) + " to " +
+           std::to_string(hole.first_sequence + hole.items - 1) + " are missing";
+    std::string length = hole.before_host_ns ? "" : " at the start";
+    if (hole.before_host_ns) {
+      const auto missing_ms = (hole.after_host_ns - *hole.before_host_ns) / 1'000'000;
+      length = ", " + std::to_string(missing_ms) + " ms";
+    }
+    out += length + (hole.marked ? " (marked by the recorder)" : "");
+  }
+  for (const CaptureDamage& damage : report.damage) {
+    out += "\n  " + damage.file + ": " + std::to_string(damage.bytes) + " bytes from byte " +
+           std::to_string(damage.offset) + ": " + damage.reason;
+  }
+  return out;
+}
+
+// One replay from its parts being open to its end.
+class ReplayWork {
+ public:
+  ReplayWork(const ReplayOptions& options, ReplaySource& source, EngineText engine)
+      : options_(options), source_(source), engine_(std::move(engine)), totals_(engine_.engine) {}
+
+  std::optional<std::string> open_outputs();
+  ExitCode run(Terminal& terminal);
+
+ private:
+  void feed(Pipeline& pipeline, Terminal& terminal);
+  ExitCode end(Terminal& terminal);
+  void print_summary(Terminal& terminal, const std::string& recording);
+  std::optional<WallAnchor> anchor() const;
+
+  const ReplayOptions& options_;
+  ReplaySource& source_;
+  EngineText engine_;
+  SessionTotals totals_;
+  std::unique_ptr<SessionWriter> session_;
+  std::unique_ptr<CyclesFile> cycles_;
+};
+
+std::optional<WallAnchor> ReplayWork::anchor() const {
+  const SessionReader* session = source_.session();
+  return session != nullptr && session->info() ? session->info()->anchor : std::nullopt;
+}
+
+std::optional<std::string> ReplayWork::open_outputs() {
+  if (!options_.out.empty()) {
+    auto info = session_info_for(source_, engine_);
+    if (auto* error = std::get_if<std::string>(&info)) {
+      return std::move(*error);
+    }
+    SessionSettings settings;
+    settings.folder = options_.out;
+    settings.info = std::move(std::get<SessionInfo>(info));
+    settings.live = false;
+    auto session = SessionWriter::create(std::move(settings), engine_.engine);
+    if (auto* error = std::get_if<std::string>(&session)) {
+      return std::move(*error);
+    }
+    session_ = std::move(std::get<std::unique_ptr<SessionWriter>>(session));
+  }
+  if (!options_.cycles.empty()) {
+    cycles_ = std::make_unique<CyclesFile>(options_.cycles, engine_.engine);
+    if (cycles_->problem()) {
+      return *cycles_->problem();
+    }
+  }
+  return std::nullopt;
+}
+
+void ReplayWork::feed(Pipeline& pipeline, Terminal& terminal) {
+  Progress progress(terminal, "Replay", source_.bytes_total());
+  Pace pace(options_.speed);
+  const auto hand_on = [&](ItemBuffer&& items) { pace.hand_on(std::move(items), pipeline); };
+  while (!stop_asked && source_.next(hand_on)) {
+    progress.show(source_.bytes_done());
+  }
+}
+
+ExitCode ReplayWork::run(Terminal& terminal) {
+  const StopOnSignal stop_on_signal;
+  if (!options_.json) {
+    terminal.print(program_version() + ", replay of " + options_.inputs.front() + "\nEngine: " + engine_.engine.name +
+                   " (" + engine_.name + ")\n\n");
+  }
+  Account account(terminal, totals_, {options_.json, false, anchor()});
+  PipelineSettings settings;
+  settings.session = session_.get();
+  settings.totals = &totals_;
+  settings.observers.push_back(&account);
+  if (cycles_) {
+    settings.observers.push_back(cycles_.get());
+  }
+  {
+    Pipeline pipeline(engine_.engine, std::move(settings));
+    feed(pipeline, terminal);
+    pipeline.finish();
+  }
+  return end(terminal);
+}
+
+void ReplayWork::print_summary(Terminal& terminal, const std::string& recording) {
+  if (options_.json) {
+    terminal.print(summary_json(totals_, engine_.engine, anchor(), {0, "end of input"}));
+  } else {
+    terminal.print(totals_in_words(totals_, engine_.engine, recording));
+  }
+}
+
+ExitCode ReplayWork::end(Terminal& terminal) {
+  const bool stopped = stop_asked;
+  const std::string reason = stopped ? "signal" : source_.error().empty() ? "end of input" : "bad input";
+  Problem write_problem;
+  if (session_) {
+    write_problem = session_->finish(reason, totals_);
+  } else {
+    totals_.finish();
+  }
+  if (cycles_) {
+    Problem problem = cycles_->finish();
+    write_problem = write_problem ? write_problem : problem;
+  }
+  const std::string missing = source_.session() != nullptr ? missing_in_words(source_.session()->report()) : "";
+  print_summary(terminal, options_.out.empty() ? "" : "written to " + options_.out);
+  if (!missing.empty()) {
+    terminal.complain("crankwitness: " + options_.inputs.front() + ": " + missing);
+  }
+  if (!source_.error().empty()) {
+    terminal.complain("crankwitness: " + source_.error());
+  }
+  if (write_problem) {
+    terminal.complain("crankwitness: " + *write_problem);
+    return ExitCode::cannot_write;
+  }
+  if (!source_.error().empty()) {
+    return ExitCode::bad_input;
+  }
+  if (stopped) {
+    return ExitCode::stopped;
+  }
+  if (!missing.empty() || totals_.gaps() > 0) {
+    return ExitCode::lossy;
+  }
+  return fails(totals_, options_.fail_on) ? ExitCode::findings : ExitCode::done;
+}
+
+}  // namespace
+
+ExitCode replay(const ReplayOptions& options) {
+  Terminal terminal;
+  const auto refuse = [&](ExitCode code, const std::string& why) {
+    terminal.complain("crankwitness: " + why);
+    return code;
+  };
+  if (options.inputs.size() != 1) {
+    return refuse(ExitCode::usage,
+                  "replay: expected one session folder or one file, found " + std::to_string(options.inputs.size()));
+  }
+  const std::string& input = options.inputs.front();
+  for (const std::string& target : {options.out, options.cycles}) {
+    if (!target.empty() && lies_in(target, input)) {
+      return refuse(ExitCode::usage, target + ": expected a place outside of what is replayed (" + input + ")");
+    }
+  }
+  auto source = ReplaySource::open(input);
+  if (auto* error = std::get_if<std::string>(&source)) {
+    return refuse(ExitCode::bad_input, *error);
+  }
+  auto& opened = std::get<ReplaySource>(source);
+  auto engine = engine_for(options, opened);
+  if (auto* error = std::get_if<std::string>(&engine)) {
+    return refuse(ExitCode::usage, *error);
+  }
+  ReplayWork work(options, opened, std::move(std::get<EngineText>(engine)));
+  if (auto error = work.open_outputs()) {
+    return refuse(ExitCode::cannot_write, *error);
+  }
+  return work.run(terminal);
+}
+
+}  // namespace cw

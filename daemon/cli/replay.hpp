@@ -1,0 +1,25 @@
+// `crankwitness replay`: a recorded session or a raw file through the same pipeline as live.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "cli/exit_code.hpp"
+#include "items/observation.hpp"
+
+namespace cw {
+
+struct ReplayOptions {
+  std::vector<std::string> inputs;  // one session folder or one file
+  std::string engine;               // engine file; empty: the session's own
+  std::string out;                  // new session folder; empty: none
+  std::string cycles;               // new CSV file; empty: none
+  double speed = 0;                 // times real time; 0: as fast as it goes
+  bool json = false;
+  std::optional<Severity> fail_on;
+};
+
+ExitCode replay(const ReplayOptions& options);
+
+}  // namespace cw

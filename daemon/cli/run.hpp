@@ -1,0 +1,23 @@
+// `crankwitness run`: listens live, until the sources end or a signal comes, and records a session.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "cli/exit_code.hpp"
+#include "items/observation.hpp"
+
+namespace cw {
+
+struct RunOptions {
+  std::string engine;                // engine file
+  std::vector<std::string> sources;  // "DRIVER:ADDRESS", or "-" for edge CSV on standard input; empty: the file's own
+  std::string out;                   // new session folder; empty: sessions/<UTC time>-<engine name>
+  bool json = false;
+  std::optional<Severity> fail_on;
+};
+
+ExitCode run_live(const RunOptions& options);
+
+}  // namespace cw

@@ -1,0 +1,98 @@
+#include "cli/sequencer.hpp"
+
+#include <array>
+#include <utility>
+
+namespace cw {
+
+namespace {
+
+std::array<std::byte, 8> count_bytes(std::uint64_t count) {
+  std::array<std::byte, 8> bytes{};
+  for (std::byte& byte : bytes) {
+    byte = static_cast<std::byte>(count & 0xFFU);
+    count >>= 8U;
+  }
+  return bytes;
+}
+
+}  // namespace
+
+void LiveSequencer::stamp(ItemBuffer& items, std::uint8_t source, std::int64_t host_ns) {
+  for (Item& item : items.items) {
+    item.source = source;
+    item.host_ns = host_ns;
+    item.sequence = next_sequence_++;
+  }
+}
+
+Item LiveSequencer::next(ItemKind kind, std::uint8_t code, std::uint8_t source, std::int64_t host_ns) {
+  Item item;
+  item.kind = kind;
+  item.code = code;
+  item.source = source;
+  item.host_ns = host_ns;
+  item.sequence = next_sequence_++;
+  return item;
+}
+
+ItemBuffer LiveSequencer::tick(std::int64_t host_ns) {
+  ItemBuffer out;
+  out.items.push_back(next(ItemKind::tick, 0, 0, host_ns));
+  return out;
+}
+
+ItemBuffer LiveSequencer::gap(GapReason reason, std::uint64_t count, std::uint8_t source, std::int64_t host_ns) {
+  ItemBuffer out;
+  out.add_with_payload(next(ItemKind::gap, static_cast<std::uint8_t>(reason), source, host_ns), count_bytes(count));
+  return out;
+}
+
+ItemBuffer LiveSequencer::recorder_marker(std::int64_t host_ns) {
+  ItemBuffer out;
+  out.items.push_back(next(ItemKind::gap, static_cast<std::uint8_t>(GapReason::recorder_behind), 0, host_ns));
+  out.items.push_back(next(ItemKind::link_note, static_cast<std::uint8_t>(LinkNote::new_epoch), 0, host_ns));
+  return out;
+}
+
+void FileSequencer::hand_on(const Sink& sink) {
+  if (!out_.items.empty()) {
+    sink(std::exchange(out_, {}));
+  }
+}
+
+void FileSequencer::add_ticks_up_to(std::int64_t time_ns, const Sink& sink) {
+  while (*next_tick_ns_ <= time_ns) {
+    Item tick;
+    tick.kind = ItemKind::tick;
+    tick.source_ns = *next_tick_ns_;
+    tick.host_ns = *next_tick_ns_;
+    tick.sequence = next_sequence_++;
+    out_.items.push_back(tick);
+    if (__builtin_add_overflow(*next_tick_ns_, tick_ns, &*next_tick_ns_)) {
+      next_tick_ns_ = INT64_MAX;  // the end of time that can be written: no further tick
+      return;
+    }
+    if (out_.items.size() >= batch_items_max) {
+      hand_on(sink);
+    }
+  }
+}
+
+void FileSequencer::sequence(const ItemBuffer& items, const Sink& sink) {
+  out_.items.reserve(items.items.size() + 16);
+  for (Item item : items.items) {
+    if (!next_tick_ns_) {
+      next_tick_ns_ = item.source_ns > INT64_MAX - tick_ns ? INT64_MAX : item.source_ns + tick_ns;
+    }
+    if (item.source_ns >= *next_tick_ns_ && *next_tick_ns_ != INT64_MAX) {
+      add_ticks_up_to(item.source_ns, sink);
+    }
+    item.host_ns = item.source_ns;
+    item.sequence = next_sequence_++;
+    out_.add_copy(item, items.payload);
+  }
+  hand_on(sink);
+}
+
+}  // namespace cw

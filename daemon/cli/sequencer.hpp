@@ -1,0 +1,53 @@
+// Gives items their place in the one order of the session, and adds ticks. Knows no clock: times are handed in.
+#pragma once
+
+#include <cstdint>
+#include <functional>
+#include <optional>
+
+#include "items/item_buffer.hpp"
+
+namespace cw {
+
+inline constexpr std::int64_t tick_ns = 100'000'000;
+
+// Live: stamps what the sources deliver with the time of arrival.
+class LiveSequencer {
+ public:
+  // Stamps all of `items` as having arrived from `source` at `host_ns`; host times must not fall from call to call.
+  void stamp(ItemBuffer& items, std::uint8_t source, std::int64_t host_ns);
+  // A tick, ready to be queued.
+  ItemBuffer tick(std::int64_t host_ns);
+  // A gap of `count` items lost before sequencing.
+  ItemBuffer gap(GapReason reason, std::uint64_t count, std::uint8_t source, std::int64_t host_ns);
+  // The marker after a span that was not recorded: a recorder_behind gap and a new_epoch note. How many items are
+  // missing from the recording shows in their sequence numbers.
+  ItemBuffer recorder_marker(std::int64_t host_ns);
+  // The last `count` items stamped were not queued: their numbers go to the next ones.
+  void take_back(std::uint64_t count) { next_sequence_ -= count; }
+
+ private:
+  Item next(ItemKind kind, std::uint8_t code, std::uint8_t source, std::int64_t host_ns);
+  std::uint64_t next_sequence_ = 0;
+};
+
+// Files replayed without a recording: host time is source time, and a tick stands at each 100 ms of source time after
+// the first edge, before the edges of that moment.
+class FileSequencer {
+ public:
+  using Sink = std::function<void(ItemBuffer&&)>;
+
+  // Passes the items on to `sink` in batches, ticks put in.
+  void sequence(const ItemBuffer& items, const Sink& sink);
+
+ private:
+  static constexpr std::size_t batch_items_max = 32768;
+  void add_ticks_up_to(std::int64_t time_ns, const Sink& sink);
+  void hand_on(const Sink& sink);
+
+  ItemBuffer out_;
+  std::uint64_t next_sequence_ = 0;
+  std::optional<std::int64_t> next_tick_ns_;
+};
+
+}  // namespace cw

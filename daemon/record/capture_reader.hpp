@@ -1,0 +1,79 @@
+// Reads the segment files of a capture, skips what is damaged and says exactly what is missing (CAPTURE_FORMAT.md).
+#pragma once
+
+#include <cstdint>
+#include <memory>
+#include <optional>
+#include <string>
+#include <variant>
+#include <vector>
+
+#include "record/capture_block.hpp"
+
+namespace cw {
+
+// Bytes of a segment that are in no block that could be used.
+struct CaptureDamage {
+  std::string file;
+  std::uint64_t offset = 0;
+  std::uint64_t bytes = 0;
+  std::string reason;
+};
+
+// Items that are missing between two blocks, or before the first.
+struct CaptureHole {
+  std::uint64_t first_sequence = 0;
+  std::uint64_t items = 0;
+  std::optional<std::int64_t> before_host_ns;  // time of the last item before the hole; nothing: it is at the start
+  std::int64_t after_host_ns = 0;              // time of the first item after it
+  bool marked = false;                         // the recorder itself put a recorder_behind item after it
+};
+
+struct CaptureReport {
+  static constexpr std::size_t listed_max = 100;
+  std::uint64_t blocks = 0;
+  std::uint64_t items = 0;
+  std::uint64_t bytes_dropped = 0;
+  std::uint64_t missing_items = 0;
+  std::uint64_t damage_count = 0;  // all of them; the lists hold the first listed_max
+  std::uint64_t hole_count = 0;
+  std::vector<CaptureDamage> damage;
+  std::vector<CaptureHole> holes;
+
+  bool whole() const { return bytes_dropped == 0 && missing_items == 0; }
+};
+
+struct CaptureBlock {
+  ItemBuffer items;
+  std::vector<ChannelName> names;
+  std::optional<CaptureHole> hole_before;
+};
+
+class CaptureReader {
+ public:
+  // `folder` holds the segment files. An error line when it can't be read, holds none, or a segment has a version that
+  // this program does not know.
+  static std::variant<CaptureReader, std::string> open(const std::string& folder);
+  CaptureReader(CaptureReader&& other) noexcept;
+  CaptureReader& operator=(CaptureReader&& other) noexcept;
+  CaptureReader(const CaptureReader&) = delete;
+  CaptureReader& operator=(const CaptureReader&) = delete;
+  ~CaptureReader();
+
+  // The next whole block into `block` (replaced). False at the end.
+  bool next(CaptureBlock& block);
+  // What has been read and dropped so far; final after next() has returned false.
+  const CaptureReport& report() const;
+
+  std::uint64_t bytes_done() const;
+  std::uint64_t bytes_total() const;
+  // Paths of the segments, in order.
+  std::vector<std::string> files() const;
+
+ private:
+  class Scan;
+  explicit CaptureReader(std::unique_ptr<Scan> scan);
+  std::unique_ptr<Scan> scan_;
+};
+
+}  // namespace cw

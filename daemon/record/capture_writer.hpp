@@ -1,0 +1,51 @@
+// Writes the segment files of a capture (CAPTURE_FORMAT.md).
+#pragma once
+
+#include <cstdint>
+#include <string>
+
+#include "record/capture_block.hpp"
+#include "record/disk_file.hpp"
+
+namespace cw {
+
+struct CaptureSettings {
+  std::string folder;  // must exist
+  std::uint64_t session_id = 0;
+  bool sync_blocks = true;  // fdatasync each block as it is closed
+  std::uint64_t segment_bytes = 64ULL * 1024 * 1024;
+  BlockCodec codec = BlockCodec::zstd;
+};
+
+class CaptureWriter {
+ public:
+  explicit CaptureWriter(CaptureSettings settings);
+
+  // Begins the next segment. Call once before the first append, and again to go on after a failed one.
+  Problem begin_segment();
+  // Adds items in sequence order; blocks that are full are written. After a problem nothing of the block that could not
+  // be written stays in the file, its items are counted in lost_items(), and so are the items of the call not added.
+  Problem append(const ItemBatch& batch);
+  // Writes the open block, if it holds any items, however full it is. Problems as for append.
+  Problem close_block();
+  // Makes all that was written durable, whatever sync_blocks says.
+  Problem sync();
+  Problem close();
+
+  bool block_is_open() const { return !encoder_.empty(); }
+  std::uint64_t lost_items() const { return lost_items_; }
+  std::uint64_t bytes_written() const { return bytes_written_; }
+
+ private:
+  CaptureSettings settings_;
+  BlockEncoder encoder_;
+  DiskFile file_;
+  std::uint32_t segment_ = 0;
+  std::uint64_t lost_items_ = 0;
+  std::uint64_t bytes_written_ = 0;
+};
+
+// "NNNNNN.cwr"
+std::string segment_name(std::uint32_t segment);
+
+}  // namespace cw

@@ -1,0 +1,221 @@
+#include "record/session_info.hpp"
+
+#include <fcntl.h>
+#include <openssl/evp.h>
+#include <toml++/toml.h>
+#include <unistd.h>
+
+#include <array>
+#include <cerrno>
+#include <charconv>
+#include <memory>
+
+#include "record/capture_block.hpp"
+#include "record/disk_file.hpp"
+
+namespace cw {
+
+namespace {
+
+constexpr std::string_view hex_digits = "0123456789abcdef";
+
+void append_escaped(std::string& out, std::string_view text, bool keep_lines) {
+  for (const char letter : text) {
+    const auto byte = static_cast<unsigned char>(letter);
+    if (letter == '"' || letter == '\\') {
+      out += '\\';
+      out += letter;
+    } else if ((letter == '\n' && keep_lines) || (byte >= 0x20 && byte != 0x7F)) {
+      out += letter;
+    } else {
+      out += "\\u00";
+      out += hex_digits[byte >> 4U];
+      out += hex_digits[byte & 0xFU];
+    }
+  }
+}
+
+std::string toml_string(std::string_view text) {
+  std::string out = "\"";
+  append_escaped(out, text, false);
+  return out + "\"";
+}
+
+// Over several lines, so that a person can read the engine file in place.
+std::string toml_text(std::string_view text) {
+  std::string out = "\"\"\"\n";  // this first line end is not part of the value
+  append_escaped(out, text, true);
+  return out + "\"\"\"";
+}
+
+std::string hex_id(std::uint64_t id) {
+  std::string out(16, '0');
+  for (std::size_t i = out.size(); i > 0; --i, id >>= 4U) {
+    out[i - 1] = hex_digits[id & 0xFU];
+  }
+  return out;
+}
+
+void append_sources(std::string& out, const SessionInfo& info) {
+  for (const SourceInfo& source : info.sources) {
+    out += "\n[[source]]\nnumber = " + std::to_string(source.number) + "\ndriver = " + toml_string(source.driver) +
+           "\naddress = " + toml_string(source.address) + "\n";
+    if (!source.channels.empty()) {
+      out += "channels = {";
+      for (std::size_t i = 0; i < source.channels.size(); ++i) {
+        const auto& [ours, theirs] = source.channels[i];
+        out += (i > 0 ? ", " : " ") + toml_string(ours) + " = " + toml_string(theirs);
+      }
+      out += " }\n";
+    }
+  }
+}
+
+std::string text_at(const toml::table& table, std::string_view key) {
+  return table[key].value_or(std::string());
+}
+
+void read_sources(const toml::table& root, SessionInfo& info) {
+  const toml::array* sources = root["source"].as_array();
+  for (std::size_t i = 0; sources != nullptr && i < sources->size(); ++i) {
+    const toml::table* table = (*sources)[i].as_table();
+    if (table == nullptr) {
+      continue;
+    }
+    SourceInfo source;
+    source.number = (*table)["number"].value_or(0);
+    source.driver = text_at(*table, "driver");
+    source.address = text_at(*table, "address");
+    if (const toml::table* channels = (*table)["channels"].as_table()) {
+      for (const auto& [ours, theirs] : *channels) {
+        source.channels.emplace_back(std::string(ours.str()), theirs.value_or(std::string()));
+      }
+    }
+    info.sources.push_back(std::move(source));
+  }
+}
+
+std::optional<std::string> read_anchor(const toml::table& root, SessionInfo& info) {
+  const toml::array* anchors = root["anchor"].as_array();
+  if (anchors == nullptr || anchors->empty()) {
+    return std::nullopt;
+  }
+  const toml::table* table = (*anchors)[0].as_table();
+  const auto host_ns = table != nullptr ? (*table)["host_ns"].value<std::int64_t>() : std::nullopt;
+  const auto wall_ns = table != nullptr ? parse_rfc3339(text_at(*table, "wall_time")) : std::nullopt;
+  if (!host_ns || !wall_ns) {
+    return "anchor: expected host_ns and wall_time (RFC 3339, UTC)";
+  }
+  info.anchor = WallAnchor{*host_ns, *wall_ns};
+  return std::nullopt;
+}
+
+std::optional<std::string> read_head(const toml::table& root, SessionInfo& info) {
+  const auto format = root["format"].value<std::int64_t>();
+  if (!format || *format > session_format) {
+    return "format: expected " + std::to_string(session_format) + ", found " +
+           (format ? std::to_string(*format) : std::string("none"));
+  }
+  info.program = text_at(root, "program");
+  info.made_by = text_at(root, "made_by");
+  const std::string id = text_at(root, "id");
+  std::from_chars(id.data(), id.data() + id.size(), info.id, 16);
+  const auto text = root["engine_file"]["text"].value<std::string>();
+  if (!text) {
+    return "engine_file: expected the key text";
+  }
+  info.engine_file_text = *text;
+  info.engine_file_name = root["engine_file"]["name"].value_or(std::string());
+  info.engine_replaced = root["settings"]["engine_replaced"].value_or(false);
+  return read_anchor(root, info);
+}
+
+void read_made_from(const toml::table& root, SessionInfo& info) {
+  const toml::array* files = root["made_from"].as_array();
+  for (std::size_t i = 0; files != nullptr && i < files->size(); ++i) {
+    if (const toml::table* table = (*files)[i].as_table()) {
+      info.made_from.push_back({text_at(*table, "path"),
+                                static_cast<std::uint64_t>((*table)["bytes"].value_or(std::int64_t{0})),
+                                text_at(*table, "sha256")});
+    }
+  }
+}
+
+}  // namespace
+
+std::string session_toml(const SessionInfo& info) {
+  std::string out = "# Written by crankwitness when the session began. SESSION_FORMAT.md says what each key means.\n";
+  out += "format = " + std::to_string(session_format) + "\n";
+  out += "capture_format = " + std::to_string(capture_version) + "\n";
+  out += "program = " + toml_string(info.program) + "\n";
+  out += "made_by = " + toml_string(info.made_by) + "\n";
+  out += "id = " + toml_string(hex_id(info.id)) + "\n";
+  out += "\n[settings]\nengine_replaced = " + std::string(info.engine_replaced ? "true" : "false") + "\n";
+  if (info.anchor) {
+    out += "\n[[anchor]]\nhost_ns = " + std::to_string(info.anchor->host_ns) +
+           "\nwall_time = " + toml_string(rfc3339(info.anchor->wall_ns, 9)) + "\n";
+  }
+  append_sources(out, info);
+  for (const MadeFrom& file : info.made_from) {
+    out += "\n[[made_from]]\npath = " + toml_string(file.path) + "\nbytes = " + std::to_string(file.bytes) +
+           "\nsha256 = " + toml_string(file.sha256) + "\n";
+  }
+  out += "\n[engine_file]\nname = " + toml_string(info.engine_file_name) +
+         "\ntext = " + toml_text(info.engine_file_text) + "\n";
+  return out;
+}
+
+std::variant<SessionInfo, std::string> parse_session_toml(std::string_view text, const std::string& file_name) {
+  try {
+    const toml::table root = toml::parse(text, file_name);
+    SessionInfo info;
+    if (auto problem = read_head(root, info)) {
+      return file_name + ": " + *problem;
+    }
+    read_sources(root, info);
+    read_made_from(root, info);
+    return info;
+  } catch (const toml::parse_error& error) {
+    return file_name + ":" + std::to_string(error.source().begin.line) +
+           ": expected TOML, found: " + std::string(error.description());
+  }
+}
+
+std::variant<MadeFrom, std::string> hash_file(const std::string& path) {
+  const int descriptor = ::open(path.c_str(), O_RDONLY | O_CLOEXEC);
+  if (descriptor < 0) {
+    return disk_problem(path, "cannot open", errno);
+  }
+  const std::unique_ptr<EVP_MD_CTX, void (*)(EVP_MD_CTX*)> context(EVP_MD_CTX_new(), EVP_MD_CTX_free);
+  bool sound = context && EVP_DigestInit_ex(context.get(), EVP_sha256(), nullptr) == 1;
+  MadeFrom made_from;
+  made_from.path = path;
+  std::vector<char> bytes(1024 * 1024);
+  ssize_t got = 0;
+  while (sound && (got = ::read(descriptor, bytes.data(), bytes.size())) != 0) {
+    if (got < 0 && errno == EINTR) {
+      continue;
+    }
+    if (got < 0) {
+      const int cause = errno;
+      ::close(descriptor);
+      return disk_problem(path, "cannot read", cause);
+    }
+    made_from.bytes += static_cast<std::uint64_t>(got);
+    sound = EVP_DigestUpdate(context.get(), bytes.data(), static_cast<std::size_t>(got)) == 1;
+  }
+  ::close(descriptor);
+  std::array<unsigned char, EVP_MAX_MD_SIZE> digest{};
+  unsigned size = 0;
+  sound = sound && EVP_DigestFinal_ex(context.get(), digest.data(), &size) == 1;
+  if (!sound) {
+    return path + ": cannot compute its SHA-256";
+  }
+  for (unsigned i = 0; i < size; ++i) {
+    made_from.sha256 += hex_digits[digest[i] >> 4U];
+    made_from.sha256 += hex_digits[digest[i] & 0xFU];
+  }
+  return made_from;
+}
+
+}  // namespace cw

@@ -1,0 +1,52 @@
+// session.toml: what is needed to understand and to replay a session (SESSION_FORMAT.md).
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <utility>
+#include <variant>
+#include <vector>
+
+#include "record/wall_time.hpp"
+
+namespace cw {
+
+inline constexpr int session_format = 1;
+
+struct SourceInfo {
+  int number = 0;
+  std::string driver;
+  std::string address;
+  std::vector<std::pair<std::string, std::string>> channels;  // (name in the engine file, device's own name)
+};
+
+// A file that a replay was made from.
+struct MadeFrom {
+  std::string path;
+  std::uint64_t bytes = 0;
+  std::string sha256;
+};
+
+struct SessionInfo {
+  std::string program;          // "crankwitness 0.1.0"
+  std::string made_by = "run";  // "run" | "replay"
+  std::uint64_t id = 0;         // of the capture blocks
+  std::string engine_file_name;
+  std::string engine_file_text;
+  std::optional<WallAnchor> anchor;
+  std::vector<SourceInfo> sources;
+  std::vector<MadeFrom> made_from;
+  bool engine_replaced = false;
+};
+
+std::string session_toml(const SessionInfo& info);
+
+// The other way; an error line that begins with `file_name` when the text is not what session_toml writes.
+std::variant<SessionInfo, std::string> parse_session_toml(std::string_view text, const std::string& file_name);
+
+// Lower-case hexadecimal SHA-256 (FIPS 180-4) and size of a file, or an error line.
+std::variant<MadeFrom, std::string> hash_file(const std::string& path);
+
+}  // namespace cw

@@ -1,0 +1,226 @@
+#include "record/session_totals.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <nlohmann/json.hpp>
+
+#include "record/observation_text.hpp"
+
+namespace cw {
+
+void RunningMean::add(double value) {
+  if (!std::isfinite(value)) {
+    return;
+  }
+  ++count_;
+  const double from_mean = value - mean_;
+  mean_ += from_mean / static_cast<double>(count_);
+  squares_ += from_mean * (value - mean_);
+  least_ = count_ == 1 ? value : std::min(least_, value);
+  greatest_ = count_ == 1 ? value : std::max(greatest_, value);
+}
+
+double RunningMean::deviation() const {
+  return count_ < 2 ? 0.0 : std::sqrt(squares_ / static_cast<double>(count_ - 1));
+}
+
+SessionTotals::SessionTotals(const Engine& engine) : engine_(engine), cam_phase_deg_(engine.cams.size()) {}
+
+void SessionTotals::take_items(const ItemBatch& batch) {
+  if (batch.items.empty()) {
+    return;
+  }
+  if (!first_host_ns_) {
+    first_host_ns_ = batch.items.front().host_ns;
+  }
+  last_host_ns_ = batch.items.back().host_ns;
+  items_ += batch.items.size();
+  for (const Item& item : batch.items) {
+    if (item.kind == ItemKind::edge) {
+      if (edges_ == 0) {
+        first_edge_ns_ = item.source_ns;
+      }
+      ++edges_;
+      last_edge_ns_ = item.source_ns;
+    } else if (item.kind != ItemKind::tick) {
+      take_notes(item, batch);
+    }
+  }
+}
+
+void SessionTotals::take_notes(const Item& item, const ItemBatch& batch) {
+  gaps_ += item.kind == ItemKind::gap ? 1 : 0;
+  if (item.kind == ItemKind::link_note && item.code == static_cast<std::uint8_t>(LinkNote::channel_named)) {
+    const auto bytes = payload_of(item, batch.payload);
+    std::string name(reinterpret_cast<const char*>(bytes.data()), bytes.size());
+    if (!has_channel(name)) {
+      channels_.push_back(std::move(name));
+    }
+  }
+}
+
+void SessionTotals::on_finding(const Finding& finding) {
+  if (finding.phase == FindingPhase::close) {
+    return;
+  }
+  KindCount& kind = kinds_[finding.kind];
+  kind.findings += finding.count;
+  kind.worst = std::max(kind.worst, finding.severity);
+  by_severity_.at(static_cast<std::size_t>(finding.severity)) += finding.count;
+  const auto place = std::find_if(worst_.begin(), worst_.end(),
+                                  [&](const Finding& other) { return other.severity < finding.severity; });
+  worst_.insert(place, finding);
+  if (worst_.size() > worst_max) {
+    worst_.pop_back();
+  }
+}
+
+void SessionTotals::on_cycle(const Cycle& cycle) {
+  ++cycles_;
+  if (cycle.state != LockState::cycle_locked) {
+    return;
+  }
+  if (cycle.reference_deviation_deg) {
+    tdc_deviation_deg_.add(*cycle.reference_deviation_deg);
+  }
+  for (std::size_t i = 0; i < std::min(cam_phase_deg_.size(), cycle.cam_phase_deg.size()); ++i) {
+    if (cycle.cam_phase_deg[i]) {
+      cam_phase_deg_[i].add(*cycle.cam_phase_deg[i]);
+    }
+  }
+}
+
+void SessionTotals::on_second(const Second& /*second*/) {}
+
+void SessionTotals::on_state(const StateChange& change) {
+  state_ns_.at(static_cast<std::size_t>(state_)) += change.session_ns - state_since_ns_;
+  state_ = change.to;
+  state_since_ns_ = change.session_ns;
+}
+
+void SessionTotals::finish() {
+  const std::int64_t rest = span_ns() - state_since_ns_;
+  state_ns_.at(static_cast<std::size_t>(state_)) += std::max<std::int64_t>(rest, 0);
+  state_since_ns_ = span_ns();
+}
+
+std::int64_t SessionTotals::span_ns() const {
+  return first_host_ns_ ? *last_host_ns_ - *first_host_ns_ : 0;
+}
+
+bool SessionTotals::has_channel(const std::string& name) const {
+  return std::find(channels_.begin(), channels_.end(), name) != channels_.end();
+}
+
+std::vector<std::string> SessionTotals::not_watched() const {
+  std::vector<std::string> list;
+  if (!has_channel(engine_.crank.channel)) {
+    list.push_back("the crank (no edge on its channel \"" + engine_.crank.channel + "\")");
+  }
+  if (engine_.cams.empty()) {
+    list.emplace_back("cam phase, and which of the two turns is which (no cam in the engine file)");
+  }
+  for (const CamPattern& cam : engine_.cams) {
+    if (!has_channel(cam.channel)) {
+      list.push_back("cam " + cam.name + " (no edge on its channel \"" + cam.channel + "\")");
+    }
+  }
+  if (!engine_.reference) {
+    list.emplace_back("TDC against the ECU (no reference pulse in the engine file)");
+  } else if (!has_channel(engine_.reference->channel)) {
+    list.push_back("TDC against the ECU (no edge on the reference channel \"" + engine_.reference->channel + "\")");
+  } else if (engine_.reference->period_deg < engine_.cycle_deg) {
+    list.emplace_back("the compression stroke (the reference comes in every turn: an error of 360 deg can't be seen)");
+  }
+  if (engine_.crank.offset_basis == OffsetBasis::unverified) {
+    list.emplace_back("the trigger offset itself (unverified: TDC agrees with the engine file only)");
+  }
+  list.emplace_back("what the ECU says on CAN");
+  return list;
+}
+
+bool fails(const SessionTotals& totals, const std::optional<Severity>& limit) {
+  return limit && std::any_of(totals.kinds().begin(), totals.kinds().end(),
+                              [&](const auto& entry) { return entry.second.worst >= *limit; });
+}
+
+namespace {
+
+using Json = nlohmann::ordered_json;
+
+// Fixed precision, so that the file does not depend on how a library shortens numbers.
+double rounded(double value) {
+  return std::round(value * 1000.0) / 1000.0;
+}
+
+Json mean_json(const RunningMean& mean) {
+  Json json;
+  json["readings"] = mean.count();
+  json["mean"] = rounded(mean.mean());
+  json["standard_deviation"] = rounded(mean.deviation());
+  json["least"] = rounded(mean.least());
+  json["greatest"] = rounded(mean.greatest());
+  return json;
+}
+
+std::optional<std::int64_t> wall_of(const std::optional<WallAnchor>& anchor, const std::optional<std::int64_t>& host) {
+  return anchor && host ? wall_ns_at(*anchor, *host) : std::nullopt;
+}
+
+void add_times(Json& json, const SessionTotals& totals, const std::optional<WallAnchor>& anchor) {
+  if (const auto wall = wall_of(anchor, totals.first_host_ns())) {
+    json["first_wall_time"] = rfc3339(*wall, 3);
+  }
+  if (const auto wall = wall_of(anchor, totals.last_host_ns())) {
+    json["last_wall_time"] = rfc3339(*wall, 3);
+  }
+  json["span_s"] = rounded(static_cast<double>(totals.span_ns()) * 1e-9);
+  if (totals.first_edge_ns()) {
+    json["first_edge_ns"] = *totals.first_edge_ns();
+    json["last_edge_ns"] = *totals.last_edge_ns();
+  }
+}
+
+}  // namespace
+
+std::string summary_json(const SessionTotals& totals, const Engine& engine, const std::optional<WallAnchor>& anchor,
+                         const RecordingState& recording) {
+  Json json;
+  json["engine"] = engine.name;
+  add_times(json, totals, anchor);
+  json["items"] = totals.items();
+  json["edges"] = totals.edges();
+  json["gaps"] = totals.gaps();
+  json["cycles"] = totals.cycles();
+  for (std::size_t i = 0; i < SessionTotals::lock_states; ++i) {
+    const auto state = static_cast<LockState>(i);
+    json["state_s"][std::string(to_string(state))] = rounded(static_cast<double>(totals.state_ns(state)) * 1e-9);
+  }
+  for (const Severity severity : {Severity::fault, Severity::warning, Severity::info}) {
+    json["findings"][std::string(to_string(severity))] = totals.findings(severity);
+  }
+  json["kinds"] = Json::object();
+  for (const auto& [kind, count] : totals.kinds()) {
+    json["kinds"][std::string(to_string(kind))] = count.findings;
+  }
+  if (totals.tdc_deviation_deg().count() > 0) {
+    json["tdc_deviation_deg"] = mean_json(totals.tdc_deviation_deg());
+  }
+  for (std::size_t i = 0; i < engine.cams.size(); ++i) {
+    if (totals.cam_phase_deg()[i].count() > 0) {
+      json["cam_phase_deg"][engine.cams[i].name] = mean_json(totals.cam_phase_deg()[i]);
+    }
+  }
+  json["worst"] = Json::array();
+  for (const Finding& finding : totals.worst()) {
+    const auto first = totals.first_host_ns();
+    const std::optional<std::int64_t> host = first ? std::optional(*first + finding.session_ns) : std::nullopt;
+    json["worst"].push_back(Json::parse(finding_json(finding, wall_of(anchor, host))));
+  }
+  json["not_watched"] = totals.not_watched();
+  json["recording"]["lost_items"] = recording.lost_items;
+  json["recording"]["stopped_by"] = recording.stopped_by;
+  return json.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";
+}
+
+}  // namespace cw

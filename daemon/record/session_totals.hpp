@@ -1,0 +1,115 @@
+// What a session comes to: counts, times in each state, worst findings. Feeds summary.json and the last lines on the
+// terminal.
+#pragma once
+
+#include <array>
+#include <cstdint>
+#include <map>
+#include <optional>
+#include <string>
+#include <utility>
+#include <vector>
+
+#include "geometry/engine.hpp"
+#include "items/item.hpp"
+#include "items/observation.hpp"
+#include "record/wall_time.hpp"
+
+namespace cw {
+
+// Mean and standard deviation in one pass (Welford 1962), with the extremes.
+class RunningMean {
+ public:
+  void add(double value);
+  std::uint64_t count() const { return count_; }
+  double mean() const { return mean_; }
+  double deviation() const;  // of one value; 0 for fewer than two
+  double least() const { return least_; }
+  double greatest() const { return greatest_; }
+
+ private:
+  std::uint64_t count_ = 0;
+  double mean_ = 0;
+  double squares_ = 0;
+  double least_ = 0;
+  double greatest_ = 0;
+};
+
+class SessionTotals final : public Observer {
+ public:
+  static constexpr std::size_t worst_max = 10;
+  static constexpr std::size_t lock_states = 5;
+
+  // `engine` must outlive it.
+  explicit SessionTotals(const Engine& engine);
+
+  void take_items(const ItemBatch& batch);
+  void on_finding(const Finding& finding) override;
+  void on_cycle(const Cycle& cycle) override;
+  void on_second(const Second& second) override;
+  void on_state(const StateChange& change) override;
+  void finish();  // call once, before reading
+
+  struct KindCount {
+    std::uint64_t findings = 0;  // `close` lines are not counted again
+    Severity worst = Severity::info;
+  };
+  const std::map<FindingKind, KindCount>& kinds() const { return kinds_; }
+  std::uint64_t findings(Severity severity) const { return by_severity_.at(static_cast<std::size_t>(severity)); }
+  const std::vector<Finding>& worst() const { return worst_; }  // gravest first, then in order of time
+  std::int64_t state_ns(LockState state) const { return state_ns_.at(static_cast<std::size_t>(state)); }
+  std::uint64_t cycles() const { return cycles_; }
+  std::uint64_t items() const { return items_; }
+  std::uint64_t edges() const { return edges_; }
+  std::uint64_t gaps() const { return gaps_; }  // gap items: input that was lost
+  std::optional<std::int64_t> first_host_ns() const { return first_host_ns_; }
+  std::optional<std::int64_t> last_host_ns() const { return last_host_ns_; }
+  std::optional<std::int64_t> first_edge_ns() const { return first_edge_ns_; }
+  std::optional<std::int64_t> last_edge_ns() const { return last_edge_ns_; }
+  std::int64_t span_ns() const;  // host time from the first item to the last
+  const RunningMean& tdc_deviation_deg() const { return tdc_deviation_deg_; }  // of cycles in cycle-lock
+  const std::vector<RunningMean>& cam_phase_deg() const { return cam_phase_deg_; }
+  const std::vector<std::string>& channels() const { return channels_; }  // named in the input, in order
+
+  // What this engine file and this input leave unwatched, in words, for example "cam phase (no cam in the engine
+  // file)".
+  std::vector<std::string> not_watched() const;
+
+ private:
+  bool has_channel(const std::string& name) const;
+  void take_notes(const Item& item, const ItemBatch& batch);
+
+  const Engine& engine_;
+  std::map<FindingKind, KindCount> kinds_;
+  std::array<std::uint64_t, 3> by_severity_{};
+  std::vector<Finding> worst_;
+  std::array<std::int64_t, lock_states> state_ns_{};
+  LockState state_ = LockState::no_signal;
+  std::int64_t state_since_ns_ = 0;
+  std::uint64_t cycles_ = 0;
+  std::uint64_t items_ = 0;
+  std::uint64_t edges_ = 0;
+  std::uint64_t gaps_ = 0;
+  std::optional<std::int64_t> first_host_ns_;
+  std::optional<std::int64_t> last_host_ns_;
+  std::optional<std::int64_t> first_edge_ns_;
+  std::optional<std::int64_t> last_edge_ns_;
+  RunningMean tdc_deviation_deg_;
+  std::vector<RunningMean> cam_phase_deg_;
+  std::vector<std::string> channels_;
+};
+
+// Whether there is a finding at least as grave as `limit`; never when there is no limit.
+bool fails(const SessionTotals& totals, const std::optional<Severity>& limit);
+
+// What the recording of a session says about itself.
+struct RecordingState {
+  std::uint64_t lost_items = 0;  // seen live, not in the capture
+  std::string stopped_by;        // "end of input", "signal", ...
+};
+
+// summary.json, with a last LF. `anchor` adds wall times.
+std::string summary_json(const SessionTotals& totals, const Engine& engine, const std::optional<WallAnchor>& anchor,
+                         const RecordingState& recording);
+
+}  // namespace cw
