@@ -196,10 +196,14 @@ bool speed_suits(const Planned& plan, const sim::Motion& motion, double t_s) {
     return true;
   }
   const double now = sim::state_at(motion, t_s).speed_deg_s;
-  const double later = sim::state_at(motion, t_s + 16 * cycle_deg / now).speed_deg_s;
+  bool steady = true;
+  for (int cycle = 1; cycle <= 20; ++cycle) {
+    const double later = sim::state_at(motion, t_s + cycle * cycle_deg / now).speed_deg_s;
+    steady = steady && std::fabs(later / now - 1) < 0.1;
+  }
   constexpr double least_deg = 1.6;
   const bool enough = plan.fault.kind == FaultKind::reference_error || plan.fault.us * 1e-6 * now >= least_deg;
-  return enough && std::fabs(later / now - 1) < 0.1;
+  return enough && steady;
 }
 
 bool place(Dice& dice, const sim::Motion& motion, const std::vector<Window>& windows, std::vector<Taken>& taken,

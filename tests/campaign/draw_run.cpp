@@ -51,7 +51,7 @@ void add_change(std::vector<Phase>& phases, double duration_s, double from_rpm, 
   constexpr int pieces = 24;
   for (int i = 0; i < pieces; ++i) {
     const double a = from_rpm + (to_rpm - from_rpm) * i / pieces;
-    const double b = from_rpm + (to_rpm - from_rpm) * (i + 1) / pieces;
+    const double b = i + 1 == pieces ? to_rpm : from_rpm + (to_rpm - from_rpm) * (i + 1) / pieces;
     phases.push_back(profile(duration_s / pieces, a, b, order, ripple_at(0.5 * (a + b), depth)));
   }
 }
@@ -190,13 +190,14 @@ void draw_run(Dice& dice, Case& drawn) {
 namespace {
 
 void move_phaser(Dice& dice, const CamPattern& cam, double end_s, sim::CamSensor& sensor) {
-  // Parked while cranking and warming up, then moved at some tens to some hundreds of crank degrees a second.
+  // Parked while cranking and warming up, then moved at up to 150 crank degrees a second: hydraulic phasers make of the
+  // order of 100 (from memory).
   double t_s = dice.range(5, 9);
   double deg = 0;
   sensor.phaser.push_back({t_s, deg});
   while (t_s < end_s) {
     const double to_deg = dice.range(cam.phaser_min_deg, cam.phaser_max_deg);
-    t_s += std::fabs(to_deg - deg) / dice.log_range(40, 250) + 0.01;
+    t_s += std::fabs(to_deg - deg) / dice.log_range(30, 150) + 0.01;
     sensor.phaser.push_back({t_s, to_deg});
     t_s += dice.range(0.5, 4);
     sensor.phaser.push_back({t_s, to_deg});

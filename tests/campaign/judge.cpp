@@ -21,15 +21,9 @@ struct Explainer {
   double occurrences_used = 0;
 };
 
-bool within(const sim::Truth& truth, const Span& span, double cycles_after, std::int64_t t_ns) {
-  const std::int64_t from_ns = span.from_ns - cycle_ns(truth, span.from_ns);
-  const double late = static_cast<double>(t_ns - span.to_ns);
-  return t_ns >= from_ns && late <= cycles_after * static_cast<double>(cycle_ns(truth, span.to_ns));
-}
-
 bool explains(const sim::Truth& truth, const Case& drawn, Explainer& explainer, const Finding& finding) {
   if (finding.kind == explainer.expected.finding &&
-      within(truth, explainer.span, explainer.expected.cycles_after, finding.start_ns)) {
+      begins_near(truth, explainer.span, explainer.expected.cycles_after, finding.start_ns)) {
     // Told twice is told once too often.
     explainer.occurrences_used += finding.count;
     return explainer.occurrences == 0 || explainer.occurrences_used <= static_cast<double>(explainer.occurrences);
@@ -39,12 +33,12 @@ bool explains(const sim::Truth& truth, const Case& drawn, Explainer& explainer, 
   if (slip && finding.kind == FindingKind::cam_step) {
     return std::any_of(drawn.engine.cams.begin(), drawn.engine.cams.end(),
                        [&](const CamPattern& cam) { return cam.name == finding.channel; }) &&
-           within(truth, explainer.span, for_ever, finding.start_ns);
+           begins_near(truth, explainer.span, for_ever, finding.start_ns);
   }
   return std::any_of(explainer.expected.consequences.begin(), explainer.expected.consequences.end(),
                      [&](const Consequence& consequence) {
                        return consequence.kind == finding.kind &&
-                              within(truth, explainer.span, consequence.cycles_after, finding.start_ns);
+                              begins_near(truth, explainer.span, consequence.cycles_after, finding.start_ns);
                      });
 }
 

@@ -7,6 +7,7 @@
 // - wheel slip with no cam that could show it (no cam, cams that do not tell the turns, or all of them phased and
 //   still within their travel): the wheel is the only witness of itself;
 // - wheel slip with one cam that shows it: that cam's step looks the same; cam-step and cam-deviation are right too;
+// - where within three cycles a wheel slipped: it takes the position away meanwhile;
 // - wheel slip by a whole number of teeth of the cam gear (give or take 2 degrees, about what backlash and assembly
 //   leave): the same as a belt jump on all cams; cam-step is right too;
 // - a belt jump that leaves a phased cam within its travel and tolerance: the phaser may have done it;
@@ -45,14 +46,11 @@ bool reportable(const Finding& finding) {
   return finding.severity != Severity::info && finding.phase != FindingPhase::close;
 }
 
-// All findings that begin around the fault: from a cycle before it to `cycles_after` its end.
+// All findings that begin around the fault: from a cycle before it to `cycles_after` its end, counted in turning.
 std::vector<const Finding*> findings_near(const Scene& scene, double cycles_after) {
-  const std::int64_t from_ns = scene.span.from_ns - cycle_ns(scene.truth(), scene.span.from_ns);
-  const double after_ns = cycles_after * static_cast<double>(cycle_ns(scene.truth(), scene.span.to_ns));
   std::vector<const Finding*> near;
   for (const Finding& finding : scene.observed.findings) {
-    const bool late = static_cast<double>(finding.start_ns - scene.span.to_ns) > after_ns;
-    if (reportable(finding) && finding.start_ns >= from_ns && !late) {
+    if (reportable(finding) && begins_near(scene.truth(), scene.span, cycles_after, finding.start_ns)) {
       near.push_back(&finding);
     }
   }
@@ -65,8 +63,8 @@ std::vector<const Finding*> own_findings(const Scene& scene) {
   return own;
 }
 
-bool in_time(const Scene& scene, const Finding& finding, std::int64_t t_ns) {
-  return std::abs(finding.start_ns - t_ns) <= cycle_ns(scene.truth(), t_ns);
+bool in_time(const Scene& scene, const Finding& finding, std::int64_t t_ns, double cycles = 1) {
+  return begins_near(scene.truth(), {t_ns, t_ns}, cycles, finding.start_ns);
 }
 
 // Angles are known modulo a turn only where the cams do not tell the turns apart.
@@ -324,7 +322,10 @@ void judge_slip(const Scene& scene, FaultVerdict& verdict) {
     constexpr double cam_scatter_deg = 2.0;
     const bool right_size =
         finding->kind == FindingKind::cam_deviation || (told && std::fabs(*told - true_deg) <= cam_scatter_deg);
-    const bool right_time = finding->kind == FindingKind::cam_deviation || in_time(scene, *finding, scene.span.from_ns);
+    // The slip takes the position away for a turn or two: the step is seen when it is found again.
+    constexpr double slip_cycles = 3;
+    const bool right_time =
+        finding->kind == FindingKind::cam_deviation || in_time(scene, *finding, scene.span.from_ns, slip_cycles);
     verdict.located = verdict.located || (right_size && right_time);
   }
 }
@@ -403,6 +404,16 @@ std::string label_of(const sim::Fault& fault) {
   return label;
 }
 
+bool locked_at(const Observed& observed, std::int64_t t_ns) {
+  LockState state = LockState::no_signal;
+  for (const StateChange& change : observed.changes) {
+    if (change.session_ns <= t_ns) {
+      state = change.to;
+    }
+  }
+  return state == LockState::cycle_locked || state == LockState::revolution_locked;
+}
+
 // What stands in the confusion matrix: the right kind when it was told, else the first other finding near.
 std::string found_of(const Scene& scene, const FaultVerdict& verdict) {
   if (verdict.named) {
@@ -415,7 +426,10 @@ std::string found_of(const Scene& scene, const FaultVerdict& verdict) {
   if (other != near.end()) {
     return std::string(to_string((*other)->kind));
   }
-  return near.empty() ? "nothing" : std::string(to_string(scene.expected.finding));
+  if (!near.empty()) {
+    return std::string(to_string(scene.expected.finding));
+  }
+  return locked_at(scene.observed, scene.span.from_ns) ? "nothing" : "nothing (not locked)";
 }
 
 }  // namespace
