@@ -73,6 +73,7 @@ void CamWatch::take(const CamCycleEvent& event, std::vector<Finding>& out) {
     cam.recent.clear();
     cam.level.clear();
     cam.stepped = true;
+    cam.moved_deg += step->change_deg;
   }
   report_steps(out);
   if (cam.recent.size() > recent_cycles) {
@@ -148,8 +149,9 @@ std::optional<CamWatch::Step> CamWatch::find_step(const Cam& cam) const {
   const double now = median(phases);
   const CamPattern& pattern = engine_.cams[index];
   const bool fixed = pattern.phaser_min_deg == 0 && pattern.phaser_max_deg == 0;
-  const bool within_travel =
-      now > pattern.phaser_min_deg - pattern.tolerance_deg && now < pattern.phaser_max_deg + pattern.tolerance_deg;
+  const double from_park = now - cam.moved_deg;
+  const bool within_travel = from_park > pattern.phaser_min_deg - pattern.tolerance_deg &&
+                             from_park < pattern.phaser_max_deg + pattern.tolerance_deg;
   // Within its travel a phaser may have moved the cam on purpose.
   if (!fixed && within_travel) {
     return std::nullopt;

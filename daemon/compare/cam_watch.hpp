@@ -50,6 +50,7 @@ class CamWatch {
     int inside_cycles = 0;
     int silent_cycles = 0;
     std::int64_t last_edge_ns = 0;
+    double moved_deg = 0;  // by the steps reported so far: its travel lies there now
     bool stepped = false;  // a step was reported: the deviation it leaves is known
   };
 
