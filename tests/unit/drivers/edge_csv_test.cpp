@@ -122,7 +122,8 @@ TEST(EdgeCsv, a_bad_line_gives_one_error_that_names_the_line_and_what_was_expect
       {header + "1,a b,f\n", "F:2: expected a channel name of 1 to 64 bytes without spaces and quotes, found \"a b\""},
       {header + "1,\"c\",f\n",
        "F:2: expected a channel name of 1 to 64 bytes without spaces and quotes, found \"\\x22c\\x22\""},
-      {header + "1,\xC3,f\n", "F:2: expected a channel name of 1 to 64 bytes without spaces and quotes, found \"\\xc3\""},
+      {header + "1,\xC3,f\n",
+       "F:2: expected a channel name of 1 to 64 bytes without spaces and quotes, found \"\\xc3\""},
       {header + "1," + long_name + ",f\n",
        "F:2: expected a channel name of 1 to 64 bytes without spaces and quotes, found \"" + std::string(40, 'n') +
            "...\""},
@@ -176,8 +177,8 @@ std::string messy_text() {
   for (int i = 0; i < 400; ++i) {
     t_ns += static_cast<std::int64_t>(random() % 100000);
     const char* line_end = random() % 3 == 0 ? "\r\n" : "\n";
-    text += std::to_string(t_ns) + (random() % 5 == 0 ? ",cam1," : ",crank,") + (random() % 2 == 0 ? "r" : "f") +
-            line_end;
+    text +=
+        std::to_string(t_ns) + (random() % 5 == 0 ? ",cam1," : ",crank,") + (random() % 2 == 0 ? "r" : "f") + line_end;
     if (random() % 40 == 0) {
       text += random() % 2 == 0 ? std::string(400, 'x') + "\n" : "nonsense\n";
     }

@@ -148,13 +148,12 @@ TEST(Capture, cut_at_every_byte_gives_all_whole_blocks_before_the_cut) {
     test::write_text(folder / "000001.cwr", bytes.substr(0, cut));
     const ReadBack read = read_capture(folder.path());
     ASSERT_EQ(read.error, "");
-    const auto whole_blocks = static_cast<std::size_t>(std::count_if(ends.begin(), ends.end(), [&](auto end) {
-      return end <= cut;
-    }));
+    const auto whole_blocks =
+        static_cast<std::size_t>(std::count_if(ends.begin(), ends.end(), [&](auto end) { return end <= cut; }));
     ASSERT_EQ(read.report.blocks, whole_blocks) << "cut at " << cut;
     expect_nothing_invented(read, items);
-    const std::size_t last_end = whole_blocks == 0 ? (cut < file_header_size ? 0 : file_header_size)
-                                                   : ends[whole_blocks - 1];
+    const std::size_t last_end =
+        whole_blocks == 0 ? (cut < file_header_size ? 0 : file_header_size) : ends[whole_blocks - 1];
     ASSERT_EQ(read.report.bytes_dropped, cut - last_end) << "cut at " << cut;
   }
 }
@@ -322,8 +321,7 @@ TEST(Capture, a_segment_of_a_newer_version_is_refused) {
     header[16 + byte] = static_cast<std::byte>(checksum >> (8 * byte));
   }
   test::write_text(folder / "000001.cwr", std::string(reinterpret_cast<const char*>(header.data()), header.size()));
-  EXPECT_EQ(read_capture(folder.path()).error,
-            folder / "000001.cwr" + ": expected capture version 1, found 2");
+  EXPECT_EQ(read_capture(folder.path()).error, folder / "000001.cwr" + ": expected capture version 1, found 2");
 }
 
 TEST(Capture, a_folder_without_segments_is_an_error) {

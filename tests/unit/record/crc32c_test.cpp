@@ -9,7 +9,9 @@
 namespace cw {
 namespace {
 
-std::vector<std::byte> repeated(int value) { return std::vector<std::byte>(32, static_cast<std::byte>(value)); }
+std::vector<std::byte> repeated(int value) {
+  return std::vector<std::byte>(32, static_cast<std::byte>(value));
+}
 
 std::vector<std::byte> counting(int from, int step) {
   std::vector<std::byte> bytes;

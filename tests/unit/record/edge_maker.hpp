@@ -1,5 +1,5 @@
-// A small maker of items for tests of recording: a wheel of 36 - 1 teeth at constant speed, a cam edge, ticks. Arithmetic
-// only; no simulator.
+// A small maker of items for tests of recording: a wheel of 36 - 1 teeth at constant speed, a cam edge, ticks.
+// Arithmetic only; no simulator.
 #pragma once
 
 #include <algorithm>
@@ -58,9 +58,13 @@ inline ItemBuffer wheel_items(int turns) {
   return out;
 }
 
-inline std::uint32_t crc_of(std::span<const std::byte> bytes) { return crc32c(bytes); }
+inline std::uint32_t crc_of(std::span<const std::byte> bytes) {
+  return crc32c(bytes);
+}
 // As the header of a block holds it.
-inline std::uint32_t crc_of_block(std::span<const std::byte> block) { return crc32c(block.subspan(8)); }
+inline std::uint32_t crc_of_block(std::span<const std::byte> block) {
+  return crc32c(block.subspan(8));
+}
 
 // Items and payloads alike; where in the payload bytes a payload stands does not matter.
 inline bool same_items(const ItemBatch& a, const ItemBatch& b) {
@@ -74,8 +78,7 @@ inline bool same_items(const ItemBatch& a, const ItemBatch& b) {
     const auto right_bytes = payload_of(right, b.payload);
     left.payload_at = left.payload_at == Item::no_payload ? Item::no_payload : 0;
     right.payload_at = right.payload_at == Item::no_payload ? Item::no_payload : 0;
-    if (!(left == right) ||
-        !std::equal(left_bytes.begin(), left_bytes.end(), right_bytes.begin(), right_bytes.end())) {
+    if (!(left == right) || !std::equal(left_bytes.begin(), left_bytes.end(), right_bytes.begin(), right_bytes.end())) {
       return false;
     }
   }

@@ -44,9 +44,7 @@ TEST(SessionInfo, comes_back_from_its_text_as_it_was) {
 }
 
 TEST(SessionInfo, text_that_is_no_session_is_one_error_line) {
-  const auto error = [](const char* text) {
-    return std::get<std::string>(parse_session_toml(text, "s/session.toml"));
-  };
+  const auto error = [](const char* text) { return std::get<std::string>(parse_session_toml(text, "s/session.toml")); };
   EXPECT_EQ(error("format = 9\n"), "s/session.toml: format: expected 1, found 9");
   EXPECT_EQ(error(""), "s/session.toml: format: expected 1, found none");
   EXPECT_EQ(error("format = 1\n"), "s/session.toml: engine_file: expected the key text");
