@@ -32,10 +32,9 @@ std::string read_name(const TableReader& in) {
 }
 
 double read_period(const TableReader& in, double cycle_deg) {
-  const double period_deg = in.number("period_deg", {360, 720}).value_or(720);
-  if (period_deg != 360 && period_deg != 720) {
-    in.complain("period_deg", "720 (a cam) or 360 (an index that passes once a crank turn)");
-  }
+  const double period_deg =
+      in.one_of("period_deg", turn_periods_deg, "720 (a cam) or 360 (an index that passes once a crank turn)")
+          .value_or(720);
   if (period_deg > cycle_deg) {
     in.complain("period_deg",
                 "period_deg = 360, since a two-stroke engine has no cam at half speed (engine.cycle_deg = 360)",
@@ -50,7 +49,7 @@ void add_edges(const TableReader& in, std::string_view key, ActiveEdge edge, dou
   if (!angles) {
     return;
   }
-  check_ascending(in, key, *angles);
+  check_ascending(in, key, *angles, tooth_step_deg_min);
   for (const double angle_deg : *angles) {
     edges.push_back({angle_deg, edge});
   }
@@ -118,6 +117,13 @@ void read_phaser(const TableReader& in, CamPattern& cam) {
   }
 }
 
+void repeat_next_turn(std::vector<CamEdge>& edges) {
+  const std::size_t count = edges.size();
+  for (std::size_t i = 0; i < count; ++i) {
+    edges.push_back({edges[i].angle_deg + 360, edges[i].edge});
+  }
+}
+
 // A pattern that passes once a crank turn is not on a cam: it has no phaser and no cam gear.
 void check_index(const TableReader& in, const CamPattern& cam, bool is_index) {
   if (is_index && cam.gear_teeth) {
@@ -141,11 +147,8 @@ CamPattern read_cam_section(const TableReader& in, double cycle_deg) {
   cam.gear_teeth = in.whole("gear_teeth", 8, 400);
   cam.delay_us = read_delay(in);
   check_index(in, cam, period_deg == 360);
-  const std::size_t count = cam.edges.size();
-  for (double turn_deg = period_deg; turn_deg < cycle_deg; turn_deg += period_deg) {
-    for (std::size_t i = 0; i < count; ++i) {
-      cam.edges.push_back({cam.edges[i].angle_deg + turn_deg, cam.edges[i].edge});
-    }
+  if (period_deg < cycle_deg) {
+    repeat_next_turn(cam.edges);
   }
   return cam;
 }

@@ -114,14 +114,15 @@ void read_listed_wheel(const TableReader& in, Wheel& wheel) {
                   "both (tooth_angles_deg, line " + std::to_string(in.line("tooth_angles_deg")) + ")");
     }
   }
-  const auto angles = in.numbers("tooth_angles_deg", 1, wheel_positions_max, {0, wheel.period_deg, false, true});
+  const auto angles =
+      in.numbers("tooth_angles_deg", 1, wheel_positions_max, {0, wheel.period_deg - tooth_step_deg_min});
   if (!angles) {
     return;
   }
   if (angles->front() != 0) {
     in.complain_at("tooth_angles_deg", 0, "0 (angles count from the first tooth)", number_text(angles->front()));
   }
-  check_ascending(in, "tooth_angles_deg", *angles);
+  check_ascending(in, "tooth_angles_deg", *angles, tooth_step_deg_min);
   wheel.teeth = listed_teeth(*angles);
   wheel.positions = static_cast<int>(wheel.teeth.size());
 }

@@ -14,13 +14,8 @@ std::string cylinder_count_text(int cylinders) {
   return std::to_string(cylinders) + (cylinders == 1 ? " cylinder" : " cylinders");
 }
 
-void read_cycle(const TableReader& in, Engine& engine) {
-  const double cycle_deg = in.number("cycle_deg", {360, 720}).value_or(720);
-  if (cycle_deg != 360 && cycle_deg != 720) {
-    in.complain("cycle_deg", "720 (four-stroke) or 360 (two-stroke)");
-    return;
-  }
-  engine.cycle_deg = cycle_deg;
+double read_cycle(const TableReader& in) {
+  return in.one_of("cycle_deg", turn_periods_deg, "720 (four-stroke) or 360 (two-stroke)").value_or(720);
 }
 
 // A complaint when `order` does not name each cylinder once, beginning with cylinder 1.
@@ -40,7 +35,7 @@ void check_firing_order(const TableReader& in, const std::vector<int>& order) {
 
 std::optional<std::vector<int>> read_firing_order(const TableReader& in, int cylinders) {
   const auto count = static_cast<std::size_t>(cylinders);
-  const std::optional<std::vector<int>> order = in.wholes("firing_order", 1, cylinders_max, 1, cylinders);
+  std::optional<std::vector<int>> order = in.wholes("firing_order", 1, cylinders_max, 1, cylinders);
   if (!order) {
     return std::nullopt;
   }
@@ -55,7 +50,8 @@ std::optional<std::vector<int>> read_firing_order(const TableReader& in, int cyl
 
 std::optional<std::vector<double>> read_firing_angles(const TableReader& in, int cylinders, double cycle_deg) {
   const auto count = static_cast<std::size_t>(cylinders);
-  const auto angles = in.numbers("firing_angles_deg", 1, cylinders_max, {0, cycle_deg, false, true});
+  std::optional<std::vector<double>> angles =
+      in.numbers("firing_angles_deg", 1, cylinders_max, {0, cycle_deg, false, true});
   if (!angles) {
     return std::nullopt;
   }
@@ -100,7 +96,7 @@ void check_order_against_angles(const TableReader& in, const std::vector<int>& o
 
 void read_engine_section(const TableReader& in, Engine& engine) {
   engine.name = in.text("name", name_bytes_max).value_or("unnamed engine");
-  read_cycle(in, engine);
+  engine.cycle_deg = read_cycle(in);
   if (!in.has("cylinders")) {
     in.complain("cylinders", "a whole number from 1 to " + std::to_string(cylinders_max));
     return;

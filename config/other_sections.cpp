@@ -21,10 +21,9 @@ std::string place(const TableReader& in, std::string_view key) {
 }
 
 void read_period(const TableReader& in, double cycle_deg, Reference& reference) {
-  reference.period_deg = in.number("period_deg", {360, 720}).value_or(cycle_deg);
-  if (reference.period_deg != 360 && reference.period_deg != 720) {
-    in.complain("period_deg", "720 (once a cycle) or 360 (once a turn, wasted spark)");
-  }
+  reference.period_deg =
+      in.one_of("period_deg", turn_periods_deg, "720 (once a cycle) or 360 (once a turn, wasted spark)")
+          .value_or(cycle_deg);
   if (reference.period_deg > cycle_deg) {
     in.complain("period_deg", "at most one engine cycle (engine.cycle_deg = 360)");
   }
@@ -101,10 +100,12 @@ ActiveEdge read_active_edge(const TableReader& in) {
   return in.word<ActiveEdge>("active_edge", edge_words).value_or(ActiveEdge::falling);
 }
 
-void check_ascending(const TableReader& in, std::string_view key, const std::vector<double>& values) {
+void check_ascending(const TableReader& in, std::string_view key, const std::vector<double>& values, double step_min) {
   for (std::size_t i = 1; i < values.size(); ++i) {
-    if (values[i] <= values[i - 1]) {
-      in.complain_at(key, i, "an angle above the one before it (" + number_text(values[i - 1]) + ")",
+    if (values[i] - values[i - 1] < step_min) {
+      in.complain_at(key, i,
+                     "an angle at least " + number_text(step_min) + " above the one before it (" +
+                         number_text(values[i - 1]) + ")",
                      number_text(values[i]));
       return;
     }
@@ -113,7 +114,7 @@ void check_ascending(const TableReader& in, std::string_view key, const std::vec
 
 std::string read_channel(const TableReader& in, const std::string& fallback, const std::string& role,
                          std::vector<ChannelUse>& uses) {
-  const std::string channel = in.text("channel", channel_bytes_max).value_or(fallback);
+  std::string channel = in.text("channel", channel_bytes_max).value_or(fallback);
   if (channel.find_first_of(" ,\"'") != std::string::npos) {
     in.complain("channel", "a name without spaces, commas and quotes");
   }

@@ -5,6 +5,8 @@
 
 #include <toml++/toml.h>
 
+#include <array>
+#include <cstddef>
 #include <string>
 #include <vector>
 
@@ -21,6 +23,11 @@ inline constexpr std::size_t cam_edges_max = 200;
 inline constexpr std::size_t sources_max = 8;
 inline constexpr std::size_t name_bytes_max = 100;
 inline constexpr std::size_t channel_bytes_max = 64;
+
+// The periods that anything on an engine can have: one crank turn or two.
+inline constexpr std::array<double, 2> turn_periods_deg = {360, 720};
+// Teeth of a list stand at least this far apart, so that no interval is lost in rounding; real ones are much wider.
+inline constexpr double tooth_step_deg_min = 0.1;
 
 // A channel of the engine file and where it was given its role, for errors that name both places.
 struct ChannelUse {
@@ -57,7 +64,7 @@ double read_delay(const TableReader& in);
 // "falling" or "rising"; complained of when absent.
 ActiveEdge read_active_edge(const TableReader& in);
 
-// Files a complaint unless `values` rise strictly.
-void check_ascending(const TableReader& in, std::string_view key, const std::vector<double>& values);
+// Files a complaint unless each value is at least `step_min` above the one before it.
+void check_ascending(const TableReader& in, std::string_view key, const std::vector<double>& values, double step_min);
 
 }  // namespace cw

@@ -165,6 +165,22 @@ std::optional<double> TableReader::number(std::string_view key, const Range& ran
   return value;
 }
 
+std::optional<double> TableReader::one_of(std::string_view key, std::span<const double> values,
+                                          std::string_view expected) const {
+  const toml::node* found = node(key);
+  if (found == nullptr) {
+    return std::nullopt;
+  }
+  const std::optional<double> value = number_at(*found);
+  for (const double allowed : values) {
+    if (value == allowed) {
+      return value;
+    }
+  }
+  complain(key, expected);
+  return std::nullopt;
+}
+
 std::optional<int> TableReader::whole(std::string_view key, int min, int max) const {
   const toml::node* found = node(key);
   if (found == nullptr) {

@@ -71,6 +71,8 @@ class TableReader {
   const toml::node* node(std::string_view key) const { return table_.get(key); }
 
   std::optional<double> number(std::string_view key, const Range& range) const;
+  // A number that must be one of `values`; `expected` says so in words.
+  std::optional<double> one_of(std::string_view key, std::span<const double> values, std::string_view expected) const;
   std::optional<int> whole(std::string_view key, int min, int max) const;
   std::optional<std::string> text(std::string_view key, std::size_t max_bytes) const;
   // From `min_count` to `max_count` numbers, each in `range`.

@@ -28,6 +28,11 @@ struct Signs {
 constexpr Signs utf8_signs = {"┃", "·", "█", "▼", "▲", "━", "─", "◆", "╷"};
 constexpr Signs ascii_signs = {"|", ".", "#", "v", "^", "=", "-", "*", "'"};
 
+// How often something with this period passes in a cycle.
+int repeats(double cycle_deg, double period_deg) {
+  return static_cast<int>(std::lround(cycle_deg / period_deg));
+}
+
 // One row of the drawing over the whole cycle; each cell holds one sign.
 using Row = std::vector<std::string>;
 
@@ -45,21 +50,38 @@ struct Scale {
   }
 };
 
-// Columns a turn: a whole number of columns for each pitch, or of pitches for each column, so that a regular wheel
-// looks regular; among those one that divides 360 evenly where there is one.
-int columns_of_turn(const Wheel& wheel, int available) {
-  const bool pitched = wheel.teeth.empty() || wheel.teeth.back().number <= wheel.positions;
-  const int turns_of_wheel = wheel.period_deg > deg_per_rev ? 2 : 1;
-  const int step = pitched && wheel.positions % turns_of_wheel == 0 ? wheel.positions / turns_of_wheel : 1;
-  int best = 0;
-  for (int columns = available; columns >= 36; --columns) {
-    const bool regular = columns % step == 0 || step % columns == 0;
-    if (regular && 360 % columns == 0) {
+// The greatest number of columns, of those that keep a wheel of `pitches` a turn regular (a whole number of columns for
+// each pitch, or of pitches for each column), from `least` to `most`; 0 when there is none. `whole`: only numbers that
+// divide 360, so that a column is a whole number of degrees.
+int regular_columns(int pitches, int least, int most, bool whole) {
+  for (int columns = most; columns >= least; --columns) {
+    if ((columns % pitches == 0 || pitches % columns == 0) && (!whole || 360 % columns == 0)) {
       return columns;
     }
-    best = regular && best == 0 ? columns : best;
   }
-  return best > 0 ? best : 72;
+  return 0;
+}
+
+bool stands_at_pitches(const Wheel& wheel) {
+  return std::all_of(wheel.teeth.begin(), wheel.teeth.end(), [&](const WheelTooth& tooth) {
+    return std::fabs(tooth.angle_deg - (tooth.number - 1) * wheel.period_deg / wheel.positions) < 1e-6;
+  });
+}
+
+// Columns a turn: regular and of whole degrees, unless that would waste much of the width; one without an even pitch
+// gets columns of whole degrees.
+int columns_of_turn(const Wheel& wheel, int available) {
+  constexpr int fewest = 36;
+  const int wheel_turns = wheel.period_deg > deg_per_rev ? 2 : 1;
+  const bool regular = stands_at_pitches(wheel) && wheel.positions % wheel_turns == 0;
+  const int pitches = regular ? wheel.positions / wheel_turns : 1;
+  if (const int columns = regular_columns(pitches, std::max(fewest, available / 2), available, true); columns > 0) {
+    return columns;
+  }
+  if (const int columns = regular_columns(pitches, fewest, available, false); columns > 0) {
+    return columns;
+  }
+  return std::max(fewest, regular_columns(1, fewest, available, true));
 }
 
 // The width of the names at the left.
@@ -82,22 +104,38 @@ void put_once(Row& row, int cell, const std::string& sign, const Signs& signs, s
   row[static_cast<std::size_t>(cell)] = taken.insert(cell).second ? sign : signs.several;
 }
 
+// Columns in which a place of the wheel has no tooth.
+std::set<int> missing_cells(const Engine& engine, const Scale& scale) {
+  const Wheel& wheel = engine.crank;
+  std::set<int> numbers;
+  for (const WheelTooth& tooth : wheel.teeth) {
+    numbers.insert(tooth.number);
+  }
+  std::set<int> cells;
+  for (int turn = 0; turn < repeats(engine.cycle_deg, wheel.period_deg); ++turn) {
+    for (int number = 1; number <= wheel.positions; ++number) {
+      const double wheel_deg = turn * wheel.period_deg + (number - 1) * wheel.period_deg / wheel.positions;
+      if (numbers.count(number) == 0) {
+        cells.insert(scale.cell(wheel_deg - wheel.trigger_offset_deg));
+      }
+    }
+  }
+  return cells;
+}
+
 Row tooth_row(const Engine& engine, const Scale& scale, const Signs& signs) {
   Row row(static_cast<std::size_t>(scale.cells()), " ");
   const Wheel& wheel = engine.crank;
   const auto at = [&](double wheel_deg) { return scale.cell(wheel_deg - wheel.trigger_offset_deg); };
-  const int wheel_turns = static_cast<int>(std::lround(engine.cycle_deg / wheel.period_deg));
-  for (int place = 0; place < wheel.positions * wheel_turns; ++place) {
-    row[static_cast<std::size_t>(at(place * wheel.period_deg / wheel.positions))] = signs.missing;
-  }
-  if (static_cast<int>(wheel.teeth.size()) == wheel.positions) {
-    std::fill(row.begin(), row.end(), " ");  // nothing is missing
-  }
   std::set<int> taken;
   for (const CycleTooth& tooth : tooth_cycle(engine).teeth) {
     put_once(row, at(tooth.wheel_deg), signs.tooth, signs, taken);
   }
-  for (int turn = 0; turn < wheel_turns; ++turn) {
+  // Where teeth are denser than columns a gap would drown in its neighbours.
+  for (const int cell : missing_cells(engine, scale)) {
+    row[static_cast<std::size_t>(cell)] = signs.missing;
+  }
+  for (int turn = 0; turn < repeats(engine.cycle_deg, wheel.period_deg); ++turn) {
     row[static_cast<std::size_t>(at(turn * wheel.period_deg))] = "1";
   }
   return row;
@@ -134,8 +172,8 @@ Row cam_row(const CamPattern& cam, const Scale& scale, const Signs& signs) {
 
 Row reference_row(const Reference& reference, double cycle_deg, const Scale& scale, const Signs& signs) {
   Row row(static_cast<std::size_t>(scale.cells()), " ");
-  for (double angle_deg = 0; angle_deg < cycle_deg; angle_deg += reference.period_deg) {
-    row[static_cast<std::size_t>(scale.cell(angle_deg - reference.advance_deg))] = signs.reference;
+  for (int pulse = 0; pulse < repeats(cycle_deg, reference.period_deg); ++pulse) {
+    row[static_cast<std::size_t>(scale.cell(pulse * reference.period_deg - reference.advance_deg))] = signs.reference;
   }
   return row;
 }
@@ -197,11 +235,11 @@ std::string ruler(int turn, int left, const Scale& scale, const Signs& signs) {
   std::string numbers(static_cast<std::size_t>(left), ' ');
   Row ticks(static_cast<std::size_t>(scale.columns), " ");
   for (int at_deg = 0; at_deg <= 360; at_deg += ruler_step_deg(scale)) {
-    const int column = static_cast<int>(std::lround(at_deg / scale.cell_deg()));
-    numbers.resize(static_cast<std::size_t>(left + column), ' ');
+    const auto column = static_cast<std::size_t>(std::lround(at_deg / scale.cell_deg()));
+    numbers.resize(static_cast<std::size_t>(left) + column, ' ');
     numbers += std::to_string(turn * 360 + at_deg);
-    if (column < scale.columns) {
-      ticks[static_cast<std::size_t>(column)] = signs.tick;
+    if (column < ticks.size()) {
+      ticks[column] = signs.tick;
     }
   }
   std::string out = numbers + "\n" + std::string(static_cast<std::size_t>(left), ' ');
@@ -240,7 +278,10 @@ std::string legend(const std::vector<NamedRow>& rows, int left, int width, const
     if (!any_sign(rows, sign)) {
       continue;
     }
-    const std::string part = sign + " " + meaning + "   ";
+    std::string part = sign;
+    part += " ";
+    part += meaning;
+    part += "   ";
     if (columns_of(line) + columns_of(part) > static_cast<std::size_t>(width) + 3) {
       out += line.substr(0, line.find_last_not_of(' ') + 1) + "\n";
       line.assign(static_cast<std::size_t>(left), ' ');
@@ -272,9 +313,9 @@ std::string draw_cycle(const Engine& engine, const CheckLook& look) {
   const int name_columns = label_columns(engine);
   const int left = name_columns + 2;
   Scale scale;
-  scale.turns = static_cast<int>(std::lround(engine.cycle_deg / deg_per_rev));
+  scale.turns = repeats(engine.cycle_deg, deg_per_rev);
   // The last number of the ruler stands two columns out.
-  scale.columns = columns_of_turn(engine.crank, look.width - left - 3);
+  scale.columns = columns_of_turn(engine.crank, std::max(look.width, check_width_min) - left - 3);
   const std::vector<NamedRow> rows = rows_of(engine, scale, signs);
   std::string out;
   for (int turn = 0; turn < scale.turns; ++turn) {
@@ -286,8 +327,7 @@ std::string draw_cycle(const Engine& engine, const CheckLook& look) {
     }
     out += "\n";
   }
-  std::string text = out + legend(rows, left, look.width, signs);
-  return text;
+  return out + legend(rows, left, look.width, signs);
 }
 
 }  // namespace cw

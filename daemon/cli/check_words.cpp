@@ -22,6 +22,7 @@ std::string deg(double angle_deg) {
 // Degrees in words that name many: "62, 242 and 602°".
 std::string degrees(const std::vector<double>& angles_deg) {
   std::vector<std::string> words;
+  words.reserve(angles_deg.size());
   for (const double angle_deg : angles_deg) {
     words.push_back(plain_number(angle_deg));
   }
@@ -103,7 +104,9 @@ std::vector<Gap> gaps_of(const Engine& engine) {
       continue;
     }
     Gap gap{tooth.number, next.number, missing, (missing + 1) * pitch_deg(wheel), {}};
-    for (double turn_deg = 0; turn_deg < engine.cycle_deg; turn_deg += wheel.period_deg) {
+    const auto passes = std::lround(engine.cycle_deg / wheel.period_deg);
+    for (int pass = 0; pass < passes; ++pass) {
+      const double turn_deg = pass * wheel.period_deg;
       gap.begins_deg.push_back(wrap_deg(turn_deg + tooth.angle_deg - wheel.trigger_offset_deg, engine.cycle_deg));
     }
     std::sort(gap.begins_deg.begin(), gap.begins_deg.end());
@@ -186,9 +189,10 @@ void explain_wheel(const Engine& engine, Page& page) {
 
 // --- trigger offset ---
 
-std::string basis_words(OffsetBasis basis, bool two_turns) {
-  const std::string turn = two_turns ? " It can't show which turn is compression: that rests on the cam." : "";
-  switch (basis) {
+std::string basis_words(const Engine& engine) {
+  std::string turn = engine.cycle_deg == 720 ? " It can't show which turn is compression" : "";
+  turn += turn.empty() ? "" : (engine.cams.empty() ? "." : ": that rests on the cam.");
+  switch (engine.crank.offset_basis) {
     case OffsetBasis::piston_stop:
       return "Basis: piston stop, measured on the piston itself." + turn;
     case OffsetBasis::verified_mark:
@@ -219,7 +223,7 @@ void explain_offset(const Engine& engine, const PositionEvidence& evidence, Page
   if (evidence.places > static_cast<int>(turns_of(engine))) {
     page.point("The wheel has nothing that marks its tooth 1: it is the one that cam or index put at this angle.");
   }
-  page.point(basis_words(wheel.offset_basis, engine.cycle_deg == 720));
+  page.point(basis_words(engine));
   page.point("Raising it retards: timing measured 3° late means 3 less here. A controller may count the other way.");
 }
 
@@ -565,7 +569,7 @@ void explain_engine(const Engine& engine, std::string_view file_name, const Chec
   explain_speed(engine, page);
   explain_limits(engine.limits, page);
   explain_sources(engine, page);
-  page.heading(engine.cycle_deg == 720 ? "The cycle in crank degrees; 0 is TDC1, cylinder 1 at the end of compression"
+  page.heading(engine.cycle_deg == 720 ? "The cycle in crank degrees; 0 is TDC1 (cylinder 1, end of compression)"
                                        : "The cycle in crank degrees; 0 is TDC1, top dead centre of cylinder 1");
   page.blank();
   out << draw_cycle(engine, look);

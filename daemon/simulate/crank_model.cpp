@@ -16,6 +16,7 @@ constexpr double rad_per_deg = std::numbers::pi / 180.0;
 constexpr double rows_per_deg = 10;
 constexpr double rad_s_per_rpm = std::numbers::pi / 30.0;
 constexpr std::uint64_t combustion_stream = 101;
+constexpr double runaway_rad_s = 60000 * rad_s_per_rpm;
 constexpr double started_share = 2.0;  // of the starter's free speed, above which the engine counts as started
 
 // Wiebe function, a = 5, m = 2: Heywood, Internal Combustion Engine Fundamentals, ch. 9.
@@ -175,8 +176,8 @@ double CrankModel::Impl::gas_torque(double theta_rad) const {
   double torque = 0;
   for (const Cylinder& cylinder : cylinders) {
     const double deg = angle_from_tdc(cylinder, theta_rad / rad_per_deg);
-    if (deg < -tables.closed_deg() || deg > tables.closed_deg()) {
-      continue;
+    if (!(deg >= -tables.closed_deg() && deg <= tables.closed_deg())) {
+      continue;  // written so that a number gone astray ends here too
     }
     const CylinderTables::Row row = tables.at(deg);
     double charge = cylinder.shut ? cylinder.charge : tables.charge();
@@ -361,7 +362,7 @@ void CrankModel::place(const Knot& knot) {
   }
 }
 
-void CrankModel::drive(const Phase& phase, Motion& motion) {
+bool CrankModel::drive(const Phase& phase, Motion& motion) {
   Impl& run = *impl_;
   run.fuel = phase.kind == PhaseKind::run || phase.kind == PhaseKind::ramp || phase.kind == PhaseKind::sweep;
   // Whoever starts an engine holds the starter until it fires: it goes over into a phase with fuel.
@@ -375,6 +376,9 @@ void CrankModel::drive(const Phase& phase, Motion& motion) {
     run.set_target(phase, run.t_s);
     const bool stood = run.state.omega_rad_s == 0;
     const double step_s = run.step_once(phase.duration_s - run.t_s);
+    if (!(std::fabs(run.state.omega_rad_s) < runaway_rad_s)) {
+      return false;
+    }
     const Knot knot{start_s + run.t_s, run.state.theta_rad / rad_per_deg, run.state.omega_rad_s / rad_per_deg};
     const bool stands = stood && knot.speed_deg_s == 0 && knot.crank_deg == motion.back().crank_deg;
     if (stands && motion.size() > 1 && motion[motion.size() - 2].crank_deg == knot.crank_deg &&
@@ -384,6 +388,7 @@ void CrankModel::drive(const Phase& phase, Motion& motion) {
       motion.push_back(knot);
     }
   }
+  return true;
 }
 
 double CrankModel::kinetic_j() const {
@@ -429,7 +434,9 @@ Motion drive_scenario(const Engine& engine, const Scenario& scenario) {
       model.place(motion.back());
       placed = true;
     }
-    model.drive(phase, motion);
+    if (!model.drive(phase, motion)) {
+      break;
+    }
   }
   return motion;
 }

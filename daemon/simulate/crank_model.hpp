@@ -55,8 +55,9 @@ class CrankModel {
 
   // The crank is put here, cylinders with shut valves filled as if they had come from the closing angle.
   void place(const Knot& knot);
-  // Steps through one phase (any kind but profile) from the last knot of `motion`, which must not be empty.
-  void drive(const Phase& phase, Motion& motion);
+  // Steps through one phase (any kind but profile) from the last knot of `motion`, which must not be empty. False when
+  // the crank runs away beyond 60,000 rpm (numbers that fit no engine): `motion` then ends before that.
+  bool drive(const Phase& phase, Motion& motion);
 
   // Kinetic energy of crank and pistons, J, at the state reached; for checks of the integration.
   double kinetic_j() const;
@@ -71,7 +72,7 @@ class CrankModel {
 // Appends the knots of a profile phase, in closed form for the mean speed and by Simpson's rule over the ripple.
 void drive_profile(const Phase& phase, Motion& motion);
 
-// All phases of a scenario. The first knot is at time 0.
+// All phases of a scenario; ends early when the crank runs away. The first knot is at time 0.
 Motion drive_scenario(const Engine& engine, const Scenario& scenario);
 
 }  // namespace cw::sim

@@ -14,6 +14,8 @@ namespace {
 
 constexpr std::size_t none = static_cast<std::size_t>(-1);
 constexpr int places_max = 100000;
+constexpr std::size_t added_max = 4000000;
+constexpr double standing_burst_s = 0.01;
 
 std::size_t first_from(const std::vector<Toggle>& toggles, double t_s) {
   const auto at = std::lower_bound(toggles.begin(), toggles.end(), t_s,
@@ -45,7 +47,7 @@ std::size_t partner_of(const std::vector<Toggle>& toggles, std::size_t index, Pa
   return index > 0 ? index - 1 : none;
 }
 
-void add_toggles(Wire& wire, std::vector<Toggle> added) {
+void add_toggles(Wire& wire, const std::vector<Toggle>& added) {
   wire.toggles.insert(wire.toggles.end(), added.begin(), added.end());
   sort_toggles(wire.toggles);
 }
@@ -146,6 +148,7 @@ struct Scene {
   Target target;
   Random& random;
   Truth& truth;
+  std::vector<Toggle>& added;  // put into the wire once all places are done
 };
 
 TruthFault note(const Scene& scene, double t_s) {
@@ -169,7 +172,6 @@ void miss_teeth(const Scene& scene, const Place& place) {
 
 void add_extra(const Scene& scene, const Place& place) {
   Wire& wire = *scene.target.wire;
-  std::vector<Toggle> added;
   std::size_t index = next_active(wire.toggles, first_from(wire.toggles, place.t_s), scene.fault.tooth);
   for (int i = 0; i < scene.fault.count && index != none; ++i) {
     const std::size_t next = next_active(wire.toggles, index + 1, 0);
@@ -180,28 +182,26 @@ void add_extra(const Scene& scene, const Place& place) {
     const double deg1 = state_at(scene.motion, wire.toggles[next].t_s).crank_deg;
     const double deg = deg0 + scene.fault.fraction * (deg1 - deg0);
     if (const auto t_s = time_at(scene.motion, deg, wire.toggles[index].t_s)) {
-      add_pulse(wire, scene.target.active_rising, *t_s, scene.fault.width_us * 1e-6, added);
+      add_pulse(wire, scene.target.active_rising, *t_s, scene.fault.width_us * 1e-6, scene.added);
       TruthFault entry = note(scene, *t_s);
       entry.tooth = wire.toggles[index].number;
       scene.truth.faults.push_back(entry);
     }
     index = next;
   }
-  add_toggles(wire, added);
 }
 
 void add_burst(const Scene& scene, const Place& place) {
-  Wire& wire = *scene.target.wire;
+  const Wire& wire = *scene.target.wire;
+  // A crank that stands, or stops within the span, still has noise on its wire: a short burst then.
   const double end_s =
-      time_at(scene.motion, place.crank_deg + scene.fault.span_deg, place.t_s).value_or(scene.motion.back().t_s);
+      time_at(scene.motion, place.crank_deg + scene.fault.span_deg, place.t_s).value_or(place.t_s + standing_burst_s);
   // One pulse in each equal part of the span: at a random place, none on top of another.
   const double part_s = (end_s - place.t_s) / std::max(scene.fault.count, 1);
-  std::vector<Toggle> added;
   for (int i = 0; i < scene.fault.count; ++i) {
     const double t_s = place.t_s + part_s * (i + 0.2 + 0.6 * scene.random.uniform());
-    add_pulse(wire, scene.target.active_rising, t_s, std::min(scene.fault.width_us * 1e-6, 0.15 * part_s), added);
+    add_pulse(wire, scene.target.active_rising, t_s, std::min(scene.fault.width_us * 1e-6, 0.15 * part_s), scene.added);
   }
-  add_toggles(wire, added);
   TruthFault entry = note(scene, place.t_s);
   entry.end_ns = std::llround(end_s * 1e9);
   entry.count = scene.fault.count;
@@ -270,12 +270,16 @@ TruthFault noted(const Fault& fault, double t_s, const Motion& motion, double cy
 
 void disturb(const Fault& fault, const Engine& engine, const Motion& motion, Wires& wires, Random& random,
              Truth& truth) {
-  const Scene scene{fault, motion, engine.cycle_deg, target_of(fault, engine, wires), random, truth};
+  std::vector<Toggle> added;
+  const Scene scene{fault, motion, engine.cycle_deg, target_of(fault, engine, wires), random, truth, added};
   if (scene.target.wire == nullptr) {
     return;
   }
   const std::size_t before = truth.faults.size();
   for (const Place& place : places_of(fault, motion, engine.cycle_deg)) {
+    if (added.size() > added_max) {
+      break;
+    }
     switch (fault.kind) {
       case FaultKind::missed_edge:
       case FaultKind::cam_edge_missing:
@@ -300,6 +304,7 @@ void disturb(const Fault& fault, const Engine& engine, const Motion& motion, Wir
         break;
     }
   }
+  add_toggles(*scene.target.wire, added);
   truth.faults_not_reached += truth.faults.size() == before ? 1 : 0;
 }
 

@@ -111,4 +111,38 @@ double PhaseTrack::at(const Knot& knot) {
   return phase + deg0 + (deg1 - deg0) * (knot.t_s - t0) / (t1 - t0);
 }
 
+MarkCursor::MarkCursor(std::span<const double> marks_deg, double period_deg, double wheel_deg)
+    : marks_deg_(marks_deg), period_deg_(period_deg) {
+  turn_ = static_cast<std::int64_t>(std::floor(wheel_deg / period_deg));
+  const double within_deg = wheel_deg - static_cast<double>(turn_) * period_deg;
+  const auto next = std::upper_bound(marks_deg.begin(), marks_deg.end(), within_deg);
+  slot_ = static_cast<std::size_t>(next - marks_deg.begin());
+  behind_deg_ = slot_ > 0 ? angle_of(turn_, slot_ - 1) : angle_of(turn_ - 1, marks_deg.size() - 1);
+  if (slot_ == marks_deg.size()) {
+    slot_ = 0;
+    ++turn_;
+  }
+  ahead_deg_ = angle_of(turn_, slot_);
+}
+
+void MarkCursor::go_forward() {
+  behind_deg_ = ahead_deg_;
+  ++slot_;
+  if (slot_ == marks_deg_.size()) {
+    slot_ = 0;
+    ++turn_;
+  }
+  ahead_deg_ = angle_of(turn_, slot_);
+}
+
+void MarkCursor::go_back() {
+  ahead_deg_ = behind_deg_;
+  if (slot_ == 0) {
+    slot_ = marks_deg_.size();
+    --turn_;
+  }
+  --slot_;
+  behind_deg_ = slot_ > 0 ? angle_of(turn_, slot_ - 1) : angle_of(turn_ - 1, marks_deg_.size() - 1);
+}
+
 }  // namespace cw::sim

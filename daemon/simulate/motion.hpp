@@ -8,6 +8,7 @@
 #include <cstdint>
 #include <optional>
 #include <span>
+#include <utility>
 #include <vector>
 
 namespace cw::sim {
@@ -76,64 +77,65 @@ struct Passage {
   std::int64_t turn = 0;   // which period of the pattern
   std::size_t slot = 0;    // which angle of it
   bool forward = true;
-  std::size_t knot = 0;  // between this knot and the next
 };
 
-// Calls visit(Passage) for every passage of the angles `marks` (ascending, within [0, period_deg)), repeated each
-// `period_deg`, by a wheel that stands at crank angle minus phase. In order of time.
+// The place of a wheel between two neighbouring marks of a repeated pattern.
+class MarkCursor {
+ public:
+  // `marks_deg` ascending, within [0, period_deg), not empty; must outlive the cursor.
+  MarkCursor(std::span<const double> marks_deg, double period_deg, double wheel_deg);
+  double ahead_deg() const { return ahead_deg_; }    // next mark that a forward move passes
+  double behind_deg() const { return behind_deg_; }  // next mark that a backward move passes
+  std::int64_t turn() const { return turn_; }        // of the mark ahead
+  std::size_t slot() const { return slot_; }
+  void go_forward();
+  void go_back();
+
+ private:
+  double angle_of(std::int64_t turn, std::size_t slot) const {
+    return static_cast<double>(turn) * period_deg_ + marks_deg_[slot];
+  }
+  std::span<const double> marks_deg_;
+  double period_deg_;
+  std::int64_t turn_ = 0;
+  std::size_t slot_ = 0;
+  double ahead_deg_ = 0;
+  double behind_deg_ = 0;
+};
+
+// Calls visit(Passage) for every passage of the angles `marks_deg` (ascending, within [0, period_deg)), repeated each
+// `period_deg`, by a wheel that stands at crank angle minus phase. In order of time. A mark on which the run begins is
+// not passed by a forward move.
 template <class Visit>
-void for_each_passage(const Motion& motion, PhaseTrack phase, std::span<const double> marks, double period_deg,
+void for_each_passage(const Motion& motion, PhaseTrack phase, std::span<const double> marks_deg, double period_deg,
                       Visit visit) {
-  if (motion.empty() || marks.empty()) {
+  if (motion.empty() || marks_deg.empty()) {
     return;
   }
   double phase0 = phase.at(motion.front());
   double wheel0 = motion.front().crank_deg - phase0;
-  const auto size = static_cast<std::int64_t>(marks.size());
-  auto turn = static_cast<std::int64_t>(std::floor(wheel0 / period_deg));
-  // Next mark ahead: the first that lies beyond where the wheel stands.
-  const double within = wheel0 - static_cast<double>(turn) * period_deg;
-  std::int64_t slot = std::upper_bound(marks.begin(), marks.end(), within) - marks.begin();
-  const auto angle_of = [&](std::int64_t a_turn, std::int64_t a_slot) {
-    return static_cast<double>(a_turn) * period_deg + marks[static_cast<std::size_t>(a_slot)];
-  };
-  const auto carry = [&] {
-    if (slot == size) {
-      slot = 0;
-      ++turn;
-    }
-  };
-  carry();
-  double ahead = angle_of(turn, slot);
-  double behind = slot > 0 ? angle_of(turn, slot - 1) : angle_of(turn - 1, size - 1);
+  MarkCursor cursor(marks_deg, period_deg, wheel0);
   for (std::size_t i = 0; i + 1 < motion.size(); ++i) {
     const Knot& k0 = motion[i];
     const Knot& k1 = motion[i + 1];
     const double phase1 = phase.at(k1);
     const double wheel1 = k1.crank_deg - phase1;
-    if (wheel1 >= ahead || wheel1 < behind) {
+    if (wheel1 >= cursor.ahead_deg() || wheel1 < cursor.behind_deg()) {
       const double step_s = k1.t_s - k0.t_s;
       const double drift = phase1 - phase0;
       const Cubic path =
           Cubic::hermite(wheel0, wheel1 - wheel0, k0.speed_deg_s * step_s - drift, k1.speed_deg_s * step_s - drift);
-      while (wheel1 >= ahead) {
-        const double u = path.solve(ahead);
-        visit(Passage{k0.t_s + u * step_s, path.slope(u) / step_s, turn, static_cast<std::size_t>(slot), true, i});
-        ++slot;
-        carry();
-        behind = ahead;
-        ahead = angle_of(turn, slot);
+      const auto tell = [&](double mark_deg, bool forward) {
+        const double u = path.solve(mark_deg);
+        visit(Passage{k0.t_s + u * step_s, path.slope(u) / step_s, cursor.turn(), cursor.slot(), forward});
+      };
+      while (wheel1 >= cursor.ahead_deg()) {
+        tell(cursor.ahead_deg(), true);
+        cursor.go_forward();
       }
-      while (wheel1 < behind) {
-        const double u = path.solve(behind);
-        --slot;
-        if (slot < 0) {
-          slot = size - 1;
-          --turn;
-        }
-        visit(Passage{k0.t_s + u * step_s, path.slope(u) / step_s, turn, static_cast<std::size_t>(slot), false, i});
-        ahead = behind;
-        behind = slot > 0 ? angle_of(turn, slot - 1) : angle_of(turn - 1, size - 1);
+      while (wheel1 < cursor.behind_deg()) {
+        cursor.go_back();
+        tell(cursor.ahead_deg(), false);
       }
     }
     phase0 = phase1;

@@ -157,6 +157,14 @@ std::optional<std::string> run_scenario(const Engine& engine, const Scenario& sc
     return out_dir + ": expected a folder that can be made: " + failure.message();
   }
   const Simulation simulation = simulate(engine, scenario);
+  double wanted_s = 0;
+  for (const Phase& phase : scenario.phases) {
+    wanted_s += phase.duration_s;
+  }
+  if (simulation.truth.end_s < wanted_s * (1 - 1e-9)) {
+    return "[model]: the crank ran away beyond 60000 rpm at " + std::to_string(simulation.truth.end_s) +
+           " s, expected torques and an inertia that fit each other";
+  }
   const std::filesystem::path folder(out_dir);
   if (auto problem = write_edges_csv(simulation, (folder / "edges.csv").string())) {
     return problem;

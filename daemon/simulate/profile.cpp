@@ -40,7 +40,7 @@ double step_for(const std::vector<Ripple>& ripples) {
     order = std::max(order, ripple.amplitude > 0 ? ripple.order : 0.0);
   }
   // Sixteenth of a wave and a bit: the cubic is then good to about 1e-4 degrees at the deepest published ripple.
-  return order > 0 ? std::clamp(16.0 / order, 0.5, 6.0) : 6.0;
+  return order > 0 ? std::clamp(16.0 / order, 0.1, 6.0) : 6.0;
 }
 
 }  // namespace

@@ -5,6 +5,8 @@
 #include <cmath>
 #include <utility>
 
+#include "geometry/angle.hpp"
+
 namespace cw::sim {
 
 namespace {
@@ -91,8 +93,8 @@ bool tooth_exists(const Engine& engine, int number) {
 }
 
 std::optional<std::string> fault_problem(const Engine& engine, const Fault& fault) {
-  if (fault.at_s.value_or(0) < 0 || fault.cycle < 0 || fault.count < 1 || fault.count > 1000000) {
-    return "expected at_s and cycle of 0 or more, count from 1 to 1000000";
+  if (fault.at_s.value_or(0) < 0 || fault.cycle < 0 || fault.count < 1 || fault.count > 100000) {
+    return "expected at_s and cycle of 0 or more, count from 1 to 100000";
   }
   if (!(fault.fraction > 0 && fault.fraction < 1) || !(fault.width_us > 0) || !(fault.span_deg > 0)) {
     return "expected fraction between 0 and 1, width_us and span_deg above 0";
@@ -115,6 +117,40 @@ std::optional<std::string> fault_problem(const Engine& engine, const Fault& faul
   }
   if (is_reference_fault(fault.kind) && !engine.reference) {
     return "kind: expected an engine file with a [reference]";
+  }
+  return std::nullopt;
+}
+
+// A run is held in memory whole.
+constexpr double parts_max = 5e7;
+
+// The greatest of integration steps, edges and samples that a phase can lead to, roughly.
+double parts_of(const Phase& phase, const Engine& engine, const Scenario& scenario) {
+  const double deg_per_s = std::max({phase.rpm, phase.rpm_end, 400.0}) * deg_per_s_per_rpm;
+  std::size_t marks = 2 * engine.crank.teeth.size();
+  for (const CamPattern& cam : engine.cams) {
+    marks += cam.edges.size();
+  }
+  const double edges = deg_per_s / deg_per_rev * static_cast<double>(marks);
+  const double samples = deg_per_s / scenario.sample_deg;
+  const bool direct = phase.kind == PhaseKind::profile;
+  const double steps = direct ? deg_per_s : std::max(deg_per_s / scenario.model.step_deg, 1e3 / scenario.model.step_ms);
+  return phase.duration_s * std::max({edges, samples, steps});
+}
+
+std::optional<std::string> phases_problem(const Engine& engine, const Scenario& scenario) {
+  if (scenario.phases.empty()) {
+    return "phase: expected at least one [[phase]]";
+  }
+  double parts = 0;
+  for (std::size_t i = 0; i < scenario.phases.size(); ++i) {
+    if (const auto problem = phase_problem(scenario.phases[i])) {
+      return "phase " + std::to_string(i + 1) + ": " + *problem;
+    }
+    parts += parts_of(scenario.phases[i], engine, scenario);
+  }
+  if (parts > parts_max) {
+    return "phase: expected a run of at most 50 million edges, samples or steps; make several shorter ones";
   }
   return std::nullopt;
 }
@@ -154,9 +190,6 @@ Phase published_cranking(double order, double duration_s) {
 }
 
 std::optional<std::string> find_problem(const Engine& engine, const Scenario& scenario) {
-  if (scenario.phases.empty()) {
-    return "phase: expected at least one [[phase]]";
-  }
   if (scenario.start_deg < 0 || scenario.start_deg >= engine.cycle_deg || scenario.start_rpm.value_or(0) < 0) {
     return "start_deg: expected 0 up to the cycle's length; start_rpm: expected 0 or more";
   }
@@ -169,13 +202,11 @@ std::optional<std::string> find_problem(const Engine& engine, const Scenario& sc
   if (engine.crank.teeth.empty() || engine.firing_angles_deg.empty()) {
     return "engine: expected teeth and firing angles";
   }
-  if (const auto problem = model_problem(scenario.model)) {
+  if (auto problem = model_problem(scenario.model)) {
     return problem;
   }
-  for (std::size_t i = 0; i < scenario.phases.size(); ++i) {
-    if (const auto problem = phase_problem(scenario.phases[i])) {
-      return "phase " + std::to_string(i + 1) + ": " + *problem;
-    }
+  if (auto problem = phases_problem(engine, scenario)) {
+    return problem;
   }
   for (const CamSensor& sensor : scenario.cams) {
     if (cam_named(engine, sensor.name) == nullptr) {

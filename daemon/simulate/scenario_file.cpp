@@ -269,9 +269,10 @@ void read_phase(Keys& keys, Phase& phase) {
   });
   double order = 0;
   keys.number("published_cranking_order", order, 0.5, 16);
-  if (order > 0) {
-    const Phase published = published_cranking(order, phase.duration_s);
-    phase = published;
+  if (order > 0 && (phase.kind != PhaseKind::profile || keys.has("rpm") || keys.has("ripple"))) {
+    keys.fail_at("published_cranking_order", "expected kind = \"profile\" and neither rpm nor ripple beside it");
+  } else if (order > 0) {
+    phase = published_cranking(order, phase.duration_s);
   }
   keys.tables("kick_back", [&](Keys& inner) {
     KickBack kick;
@@ -364,7 +365,7 @@ void read_fault(Keys& keys, Fault& fault) {
   keys.optional_number("for_s", fault.for_s, 0, 1e6);
   keys.integer("every_cycles", fault.every_cycles, 0, 1000000);
   keys.integer("tooth", fault.tooth, 0, 100000);
-  keys.integer("count", fault.count, 1, 1000000);
+  keys.integer("count", fault.count, 1, 100000);
   keys.number("fraction", fault.fraction, 0.001, 0.999);
   keys.number("width_us", fault.width_us, 0.01, 1e6);
   keys.number("span_deg", fault.span_deg, 0.1, 1e6);
@@ -389,8 +390,8 @@ void read_all(Keys& keys, Scenario& scenario) {
   keys.tables("ecu", [&](Keys& inner) { read_ecu(inner, scenario.ecu); });
   keys.tables("phase", [&](Keys& inner) { read_phase(inner, scenario.phases.emplace_back()); });
   keys.tables("fault", [&](Keys& inner) { read_fault(inner, scenario.faults.emplace_back()); });
-  keys.require("phase", "at least one [[phase]]");
   keys.refuse_unknown();
+  keys.require("phase", "at least one [[phase]]");
 }
 
 }  // namespace

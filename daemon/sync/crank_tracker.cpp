@@ -19,6 +19,7 @@ constexpr double lock_margin = 15.0;
 constexpr double dirty_share_max = 0.125;
 constexpr int dirty_turns = 4;
 constexpr int lock_steps_min = 6;
+constexpr int search_extra_run_max = 8;
 
 // An episode is decided after some clean teeth, when no other explanation is nearer than this.
 constexpr int decided_steps = 3;
@@ -119,7 +120,13 @@ CrankEvent CrankTracker::search(std::int64_t t_ns) {
     return CrankEvent::none;
   }
   places_.advance(t_ns, scatter_);
-  ns_per_deg_ = places_.best().ns_per_deg;
+  const Survivor& best = places_.best();
+  // Speed changed so much (a start, a swing back) that no survivor can follow it.
+  if (best.extra_run > search_extra_run_max || best.dirt > turn_teeth_) {
+    search_begun_ = false;
+    return search(t_ns);
+  }
+  ns_per_deg_ = places_.best().speed.ns_per_deg;
   if (!certain(t_ns)) {
     return CrankEvent::none;
   }
@@ -132,15 +139,37 @@ bool CrankTracker::certain(std::int64_t t_ns) const {
   if (best.extra_run > 0 || best.clean_steps < lock_steps_min || may_turn_back(best)) {
     return false;
   }
-  const double margin = places_.rival_margin(t_ns);
   // Two steps more than a turn: the gap is then seen with a tooth interval on either side.
   const bool clean_turn = best.clean_deg >= std::max(turn_deg_, deg_per_rev) && best.clean_steps >= turn_teeth_ + 2;
-  if (clean_turn && margin >= lock_margin) {
-    return true;
+  if (clean_turn) {
+    return margin_in_a_row() >= lock_margin;
   }
+  const double margin = places_.rival_margin(t_ns);
   const bool long_watched = raw_count_ - search_start_ > static_cast<std::uint64_t>(dirty_turns * turn_teeth_);
   return long_watched && margin >= lock_margin && margin < Trellis::no_rival &&
          best.dirt <= dirty_share_max * turn_teeth_;
+}
+
+// The edges of the clean run taken for teeth in a row: how much worse the next best place explains them.
+double CrankTracker::margin_in_a_row() const {
+  const Survivor& best = places_.best();
+  const auto steps_max = static_cast<std::size_t>(3 * (turn_teeth_ + 2));
+  const std::size_t steps = std::min({static_cast<std::size_t>(best.clean_steps), steps_max, marks_.size() / 2});
+  std::vector<std::int64_t> t_ns;
+  for (std::size_t i = 0; i <= steps; ++i) {
+    t_ns.push_back(raw_[(raw_count_ - 1 - steps + i) & mask_]);
+  }
+  const auto repeat = static_cast<std::size_t>(cycle_.repeat_teeth);
+  const std::span<const double> step_deg = std::span(cycle_step_deg_).first(repeat);
+  const std::size_t here = (static_cast<std::size_t>(best.tooth) + repeat - steps % repeat) % repeat;
+  const double cost_here = cost_in_a_row(step_deg, static_cast<int>(here), t_ns, scatter_);
+  double margin = Trellis::no_rival;
+  for (std::size_t tooth = 0; tooth < repeat; ++tooth) {
+    if (tooth != here) {
+      margin = std::min(margin, cost_in_a_row(step_deg, static_cast<int>(tooth), t_ns, scatter_) - cost_here);
+    }
+  }
+  return margin;
 }
 
 void CrankTracker::take_lock() {
@@ -158,7 +187,7 @@ void CrankTracker::take_lock() {
     marks_[mark_count_++ & mask_] = {t_ns, (best.tooth - before + count) % count};
   }
   settled_ = mark_count_ - 1;
-  ns_per_deg_ = best.ns_per_deg;
+  ns_per_deg_ = best.speed.ns_per_deg;
   locked_ = true;
   on_short_path_ = true;
   audit_at_mark_ = 0;
@@ -170,28 +199,20 @@ void CrankTracker::take_lock() {
 // ---- locked
 
 Survivor CrankTracker::episode_start(std::uint64_t mark_index) const {
-  const CrankMark& mark = marks_[mark_index & mask_];
   Survivor start;
-  start.tooth = mark.tooth;
-  start.t_ns = mark.t_ns;
-  start.ns_per_deg = ns_per_deg_;
-  start.last_step_deg = cycle_step_deg_[static_cast<std::size_t>(mark.tooth)];
-  if (mark_index > first_mark_) {
-    const CrankMark& before = marks_[(mark_index - 1) & mask_];
-    start.last_step_deg = step_between_deg(before.tooth, mark.tooth);
-    start.ns_per_deg = static_cast<double>(mark.t_ns - before.t_ns) / start.last_step_deg;
-    if (mark_index > first_mark_ + 1 && start.ns_per_deg > 0) {
-      const CrankMark& first = marks_[(mark_index - 2) & mask_];
-      const double step_deg = step_between_deg(first.tooth, before.tooth);
-      const double ns_per_deg = static_cast<double>(before.t_ns - first.t_ns) / step_deg;
-      const double distance_deg = (step_deg + start.last_step_deg) / 2;
-      const double relative = (start.ns_per_deg - ns_per_deg) / (0.5 * (start.ns_per_deg + ns_per_deg));
-      const double speed = speed_scatter_per_rad(rpm_at(start.ns_per_deg)) * 0.0087 * distance_deg;
-      const double edge =
-          2 * scatter_.edge_ns / (start.ns_per_deg * start.last_step_deg) + 2 * scatter_.edge_deg / start.last_step_deg;
-      const double gain = speed * speed / (speed * speed + edge * edge);
-      start.trend_per_deg = gain * std::clamp(relative / distance_deg, -0.08, 0.08);
-    }
+  start.tooth = marks_[mark_index & mask_].tooth;
+  start.t_ns = marks_[mark_index & mask_].t_ns;
+  start.speed = {ns_per_deg_, cycle_step_deg_[static_cast<std::size_t>(start.tooth)], 0};
+  // Speed and trend from the two steps before, where there are any.
+  const std::uint64_t steps = std::min<std::uint64_t>(2, mark_index - first_mark_);
+  SpeedState speed;
+  for (std::uint64_t i = mark_index - steps; i < mark_index; ++i) {
+    const CrankMark& from = marks_[i & mask_];
+    const CrankMark& to = marks_[(i + 1) & mask_];
+    const double angle_deg = step_between_deg(from.tooth, to.tooth);
+    const auto dt_ns = static_cast<double>(to.t_ns - from.t_ns);
+    speed = follow(speed, angle_deg, dt_ns, fit_step(speed, angle_deg, dt_ns, scatter_));
+    start.speed = speed;
   }
   return start;
 }
@@ -219,13 +240,19 @@ void CrankTracker::open_episode() {
 
 CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
   episode_.advance(t_ns, scatter_);
-  ns_per_deg_ = episode_.best().ns_per_deg;
+  ns_per_deg_ = episode_.best().speed.ns_per_deg;
   if (const LossReason reason = episode_hopeless(t_ns); reason != LossReason::none) {
     return lose(reason, t_ns);
+  }
+  if (!doubted_ && may_turn_back(episode_.best())) {
+    // Held, but nothing is said of it until a whole turn has confirmed the place.
+    doubted_ = true;
+    return CrankEvent::doubted;
   }
   if (!episode_decided(t_ns)) {
     return CrankEvent::none;
   }
+  doubted_ = false;
   const bool suspicious = commit_episode();
   const bool due = audit_at_mark_ != 0 && mark_count_ >= audit_at_mark_;
   audit_at_mark_ = due ? 0 : audit_at_mark_;
@@ -236,7 +263,7 @@ CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
 }
 
 bool CrankTracker::unsettled(const Survivor& survivor) const {
-  return survivor.had_extra && survivor.had_missed && cycle_.repeat_teeth > 1;
+  return (doubted_ || (survivor.had_extra && survivor.had_missed)) && cycle_.repeat_teeth > 1;
 }
 
 bool CrankTracker::episode_decided(std::int64_t t_ns) const {
@@ -255,7 +282,7 @@ bool CrankTracker::episode_decided(std::int64_t t_ns) const {
 
 LossReason CrankTracker::episode_hopeless(std::int64_t t_ns) const {
   const Survivor& best = episode_.best();
-  if (may_turn_back(best)) {
+  if (may_have_turned(best) || (doubted_ && cycle_.repeat_teeth == 1)) {
     return LossReason::nearly_stopped;
   }
   double reach_deg = 0;
@@ -265,27 +292,29 @@ LossReason CrankTracker::episode_hopeless(std::int64_t t_ns) const {
     tooth = (tooth + 1) % cycle_step_deg_.size();
   }
   constexpr double slack = 1.5;
-  if (static_cast<double>(t_ns - best.t_ns) > slack * reach_deg * best.ns_per_deg) {
+  if (static_cast<double>(t_ns - best.t_ns) > slack * reach_deg * best.speed.ns_per_deg) {
     // From a slow crank it is no wonder: it stopped or swung back.
-    return best.ns_per_deg > slow_ns_per_deg_ ? LossReason::nearly_stopped : LossReason::nothing_fits;
+    return best.speed.ns_per_deg > slow_ns_per_deg_ ? LossReason::nearly_stopped : LossReason::nothing_fits;
   }
   const int edges_limit = unsettled(best) ? turn_teeth_ + turn_teeth_ / 2 + 32 : 2 * turn_teeth_ + 64;
   const auto edges_max = static_cast<std::size_t>(edges_limit);
   return episode_.edges() > edges_max ? LossReason::ambiguous : LossReason::none;
 }
 
+// A fault seen this slowly may as well be the crank swinging back over a tooth.
+bool CrankTracker::may_have_turned(const Survivor& survivor) const {
+  const bool fault = survivor.extra_run > 0 || (survivor.clean_steps == 0 && survivor.dirt > 0.5);
+  return fault && (doubted_ || survivor.speed.ns_per_deg > stall_ns_per_deg_);
+}
+
 bool CrankTracker::may_turn_back(const Survivor& survivor) const {
-  if (survivor.ns_per_deg < stall_ns_per_deg_) {
+  if (survivor.speed.ns_per_deg < stall_ns_per_deg_) {
     return false;
-  }
-  // A fault seen this slowly may as well be the crank swinging back over a tooth.
-  if (survivor.extra_run > 0 || (survivor.clean_steps == 0 && survivor.dirt > 0.5)) {
-    return true;
   }
   // v^2 falls with angle as work is done; where it would reach nothing before the tooth after next, the crank may stop.
   const double next_deg = cycle_step_deg_[static_cast<std::size_t>(survivor.tooth) % cycle_step_deg_.size()];
-  const double ahead_deg = survivor.last_step_deg / 2 + next_deg;
-  return 2 * survivor.trend_per_deg * ahead_deg >= 1;
+  const double ahead_deg = survivor.speed.last_step_deg / 2 + next_deg;
+  return 2 * survivor.speed.trend_per_deg * ahead_deg >= 1;
 }
 
 // Returns whether both an edge too many and a missed one were needed: what a position that is off by a tooth looks like
@@ -359,6 +388,7 @@ void CrankTracker::drop(LossReason reason) {
   on_short_path_ = false;
   search_begun_ = false;
   audit_at_mark_ = 0;
+  doubted_ = false;
   ns_per_deg_ = 0;
   loss_reason_ = reason;
   settled_ = std::min(settled_, mark_count_);

@@ -28,7 +28,13 @@ struct CrankFault {
   double rpm = 0;
 };
 
-enum class CrankEvent : std::uint8_t { none, acquired, resolved, lost };
+enum class CrankEvent : std::uint8_t {
+  none,
+  acquired,
+  resolved,  // an episode is over: faults may be waiting
+  doubted,   // the crank is so slow that it may turn back; resolved or lost follows
+  lost,
+};
 
 enum class LossReason : std::uint8_t {
   none,
@@ -110,11 +116,13 @@ class CrankTracker {
   CrankEvent edge_off_short_path(std::int64_t t_ns);
   CrankEvent search(std::int64_t t_ns);
   bool certain(std::int64_t t_ns) const;
+  double margin_in_a_row() const;
   void take_lock();
   void open_episode();
   Survivor episode_start(std::uint64_t mark_index) const;
   CrankEvent continue_episode(std::int64_t t_ns);
   bool unsettled(const Survivor& survivor) const;
+  bool may_have_turned(const Survivor& survivor) const;
   bool episode_decided(std::int64_t t_ns) const;
   LossReason episode_hopeless(std::int64_t t_ns) const;
   bool commit_episode();
@@ -149,6 +157,7 @@ class CrankTracker {
   bool locked_ = false;
   bool on_short_path_ = false;
   bool search_begun_ = false;
+  bool doubted_ = false;  // in this episode the crank may have turned back
   LossReason loss_reason_ = LossReason::none;
   std::vector<CrankFault> faults_;
 };

@@ -56,6 +56,19 @@ double smallest_step(const ToothCycle& cycle) {
   return smallest;
 }
 
+constexpr double learning_rpm = 500;
+constexpr int cubic = 3;
+constexpr int quintic = 5;
+constexpr int septic = 7;
+
+// Fit through `each_side` points on either side of the TDC; points come newest (greatest angle) first.
+FittedTime fit_around(std::span<const double> angles, std::span<const double> times, std::size_t nearest_after,
+                      std::size_t each_side, int degree) {
+  const std::size_t last = std::min(angles.size(), nearest_after + 1 + each_side);
+  const std::size_t first = nearest_after + 1 >= each_side ? nearest_after + 1 - each_side : 0;
+  return fit_time(angles.subspan(first, last - first), times.subspan(first, last - first), degree);
+}
+
 }  // namespace
 
 Sync::Sync(const Engine& engine)
@@ -120,8 +133,11 @@ void Sync::handle(CrankEvent event, std::int64_t t_ns) {
   } else if (event == CrankEvent::lost) {
     hold_faults();
     take_loss(t_ns);
+  } else if (event == CrankEvent::doubted) {
+    change_state(LockState::searching, t_ns, LossReason::nearly_stopped);
   } else if (event == CrankEvent::resolved) {
     hold_faults();
+    change_state(locked_state(), t_ns, LossReason::none);
   }
   cams_since_crank_ = 0;
 }
@@ -364,6 +380,26 @@ double Sync::margin_of(const CrankTracker::RatioRange& range) const {
   return std::clamp(1 - std::log(worst) / (0.5 * std::log(ratio)), 0.0, 1.0);
 }
 
+bool Sync::smooth_enough(const FittedTime& fitted) const {
+  constexpr double smooth_deg = 0.04;
+  constexpr double scatters = 4;
+  const bool running = rpm_at(fitted.ns_per_deg) > learning_rpm;
+  return fitted.freedom > 0 && (fitted.residual_ns / fitted.ns_per_deg < smooth_deg ||
+                                (running && fitted.residual_ns < scatters * edge_scatter_ns_));
+}
+
+void Sync::learn_scatter(const FittedTime& fitted) {
+  if (rpm_at(fitted.ns_per_deg) < learning_rpm) {
+    return;  // slow, the residual is speed rather than scatter
+  }
+  constexpr double follow = 0.1;
+  const double old = edge_scatter_ns_ * edge_scatter_ns_;
+  const double now = fitted.residual_ns * fitted.residual_ns;
+  edge_scatter_ns_ = edge_scatter_ns_ > 0 ? std::sqrt(old + follow * (now - old)) : fitted.residual_ns;
+  edge_scatter_ns_ = std::max(edge_scatter_ns_, fitted_scatter_min_ns);
+  tracker_.set_edge_scatter_ns(std::max(tracker_scatter_min_ns, edge_scatter_ns_));
+}
+
 void Sync::fix_tdc(std::uint64_t index) {
   const CrankTracker::RatioRange ratios = tracker_.take_ratios();
   constexpr std::size_t points_max = 64;
@@ -396,26 +432,14 @@ void Sync::fix_tdc(std::uint64_t index) {
   }
   const auto angles = std::span<const double>(angle_deg).first(count);
   const auto times = std::span<const double>(t_ns).first(count);
-  constexpr int cubic = 3;
   FittedTime fitted = fit_time(angles, times, cubic);
-  const double wide_scatter_deg = fitted.residual_ns / fitted.ns_per_deg;
-  constexpr double smooth_deg = 0.04;
   double model_deg = 0;
-  if (fitted.freedom > 0 && (wide_scatter_deg < smooth_deg || fitted.residual_ns < 4 * edge_scatter_ns_)) {
-    const double square = fitted.residual_ns * fitted.residual_ns;
-    const double old = edge_scatter_ns_ * edge_scatter_ns_;
-    constexpr double follow = 0.1;
-    edge_scatter_ns_ = edge_scatter_ns_ > 0 ? std::sqrt(old + follow * (square - old)) : fitted.residual_ns;
-    edge_scatter_ns_ = std::max(edge_scatter_ns_, fitted_scatter_min_ns);
-    tracker_.set_edge_scatter_ns(std::max(tracker_scatter_min_ns, edge_scatter_ns_));
+  if (smooth_enough(fitted)) {
+    learn_scatter(fitted);
   } else {
-    // Speed changes too fast for the wide window: the two teeth on either side, and how much they leave open.
-    const std::size_t last = std::min(count, nearest_after + 3);
-    const std::size_t first = nearest_after >= 1 ? nearest_after - 1 : 0;
-    const auto near_angles = angles.subspan(first, last - first);
-    const auto near_times = times.subspan(first, last - first);
-    fitted = fit_time(near_angles, near_times, cubic);
-    const FittedTime plainer = fit_time(near_angles, near_times, 2);
+    // Speed changes too fast for the wide window: four teeth on either side, and what three on either side would say.
+    const FittedTime plainer = fit_around(angles, times, nearest_after, 3, quintic);
+    fitted = fit_around(angles, times, nearest_after, 4, septic);
     model_deg = std::fabs(fitted.t_ns - plainer.t_ns) / fitted.ns_per_deg;
   }
   const double scatter_ns = std::max({edge_scatter_ns_, fitted.residual_ns, fitted_scatter_min_ns});

@@ -14,6 +14,7 @@
 #include "sync/cam_match.hpp"
 #include "sync/crank_tracker.hpp"
 #include "sync/strict_counter.hpp"
+#include "sync/tdc_fit.hpp"
 
 namespace cw {
 
@@ -143,6 +144,8 @@ class Sync {
   double interpolate_deg(std::uint64_t index, std::int64_t t_ns) const;
   void take_located(const Pending& pending, double at_deg);
   void fix_tdc(std::uint64_t index);
+  bool smooth_enough(const FittedTime& fitted) const;
+  void learn_scatter(const FittedTime& fitted);
   void plan_tdc();
   std::optional<double> rpm_over_turn(std::uint64_t index) const;
   double margin_of(const CrankTracker::RatioRange& range) const;

@@ -10,7 +10,7 @@ namespace cw {
 
 namespace {
 
-constexpr int terms_max = 4;
+constexpr int terms_max = 8;
 using Row = std::array<double, terms_max>;
 using Matrix = std::array<Row, terms_max>;
 

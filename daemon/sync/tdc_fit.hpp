@@ -1,5 +1,6 @@
 // The time at which the crank passes an angle, from tooth times around it: a polynomial t(angle) fitted by least
-// squares. A cubic holds speed, acceleration and the change of acceleration.
+// squares. A cubic holds speed, acceleration and the change of
+// acceleration; higher degrees follow the dip at a compression TDC.
 #pragma once
 
 #include <span>
@@ -16,7 +17,7 @@ struct FittedTime {
   double noise_gain = 0;
 };
 
-// Fits t(angle) of `degree` (0 to 3, lowered to the number of points less one) through the points; at least one point,
+// Fits t(angle) of `degree` (0 to 7, lowered to the number of points less one) through the points; at least one point,
 // angles distinct.
 FittedTime fit_time(std::span<const double> angle_deg, std::span<const double> t_ns, int degree);
 

@@ -3,22 +3,14 @@
 // the next tooth, as a later tooth with some missed between, and as an edge too many.
 #pragma once
 
-#include <array>
 #include <cstddef>
 #include <cstdint>
-#include <optional>
 #include <span>
 #include <vector>
 
-namespace cw {
+#include "sync/speed_model.hpp"
 
-// How much intervals may scatter, by cause.
-struct ScatterModel {
-  // Time scatter of one edge, ns: sensor noise, input stage, tick. Raised by the tracker to what it measures.
-  double edge_ns = 1500;
-  // Angle scatter of one edge, degrees: pitch error of an ordinary pressed or cast wheel. Common practice, no source.
-  double edge_deg = 0.06;
-};
+namespace cw {
 
 // Cost of an explanation in natural-log units: e^-7 is about one odd edge in a thousand.
 inline constexpr double extra_cost = 7.0;
@@ -31,18 +23,18 @@ inline constexpr double misfit_cost_max = 9.0;
 inline constexpr int missed_run_max = 8;
 
 struct Survivor {
-  int tooth = 0;             // of the last accepted edge, modulo the trellis' modulus
-  std::int64_t t_ns = 0;     // its time
-  double ns_per_deg = 0;     // at the middle of the last step; 0 = not known yet
-  double last_step_deg = 0;  // that step's length
-  double trend_per_deg = 0;  // d ln(ns_per_deg) / d angle
+  int tooth = 0;          // of the last accepted edge, modulo the trellis' modulus
+  std::int64_t t_ns = 0;  // its time
+  SpeedState speed;
   double cost = 0;
   double clean_deg = 0;  // angle covered since the last fault or misfit
   int clean_steps = 0;
-  int extra_run = 0;    // edges too many since the last accepted edge
-  int node = -1;        // last entry of its path
-  double dirt = 0;      // faults and misfits, forgotten over a turn (e-folding 360 degrees)
-  bool misfit = false;  // some interval since begin() fits no alternative
+  int extra_run = 0;        // edges too many since the last accepted edge
+  int node = -1;            // last entry of its path
+  double dirt = 0;          // faults and misfits, forgotten over a turn (e-folding 360 degrees)
+  bool misfit = false;      // some interval since begin fits no alternative
+  bool had_extra = false;   // some edge since begin was one too many
+  bool had_missed = false;  // some tooth since begin was missed
 };
 
 // One decision on the way: the edge at `t_ns` was tooth `tooth` after `missed` missing ones, or one too many.
@@ -80,14 +72,7 @@ class Trellis {
   std::size_t edges() const { return edges_; }
 
  private:
-  struct Fit {
-    double cost = 0;
-    double error = 0;  // of ln(interval), observed over predicted
-    double gain = 1;   // share of the error that is speed, not scatter
-    double distance_deg = 0;
-    bool misfit = false;
-  };
-  std::optional<Fit> fit(const Survivor& from, double angle_deg, double dt_ns, const ScatterModel& scatter) const;
+  void accept_as(const Survivor& from, std::int64_t t_ns, int tooth, int missed, double angle_deg, const StepFit& fit);
   void accept(const Survivor& from, std::int64_t t_ns, const ScatterModel& scatter);
   void reject(const Survivor& from, std::int64_t t_ns);
   void offer(const Survivor& candidate);
@@ -106,10 +91,9 @@ class Trellis {
   std::size_t edges_ = 0;
 };
 
-// Scatter of d ln(speed) per radian of crank rotation at `rpm`, one standard deviation. A torque T changes speed by
-// d ln w / d angle = T / (I w^2), so it falls with the square of speed; the scale is the published cranking record of
-// mean 150, least 85, greatest 225 rpm within a cycle (Tech Briefs, test and measurement 21269): 4 firings a
-// revolution of amplitude 70/150 give 1.9 per radian at the steepest.
-double speed_scatter_per_rad(double rpm);
+// The cost of taking all of `t_ns` for teeth in a row, the first for tooth `first_tooth`: no edge too many, none missed.
+// An interval costs misfit_cost_max at most.
+double cost_in_a_row(std::span<const double> step_deg, int first_tooth, std::span<const std::int64_t> t_ns,
+                     const ScatterModel& scatter);
 
 }  // namespace cw

@@ -22,10 +22,10 @@ EngineModel without_friction() {
   return model;
 }
 
-// A flywheel alone: pistons without mass, a bore of a millimetre.
+// A flywheel alone: pistons without mass, a bore of a twentieth of a millimetre.
 EngineModel flywheel_only() {
   EngineModel model = without_friction();
-  model.bore_mm = 1;
+  model.bore_mm = 0.05;
   model.reciprocating_kg = 0;
   return model;
 }
@@ -65,7 +65,8 @@ TEST(CrankModel, compression_takes_the_polytropic_work) {
   const double n = model.polytropic;
   const double closed_form = p1 * v1 / (n - 1) * (std::pow(v1 / v2, n - 1) - 1) - p1 * (v1 - v2);
   double sum = 0;
-  for (double deg = -model.closed_deg; deg < 0; deg += 0.1) {
+  for (int i = 0; i < 1400; ++i) {  // 140 degrees of compression
+    const double deg = 0.1 * i - model.closed_deg;
     const CylinderTables::Row row = tables.at(deg + 0.05);
     sum -= (tables.charge() * row.expand - row.ambient) * 0.1 * std::numbers::pi / 180;
   }
@@ -74,19 +75,23 @@ TEST(CrankModel, compression_takes_the_polytropic_work) {
   EXPECT_NEAR(tables.volume_m3(180) / v2, model.compression_ratio, 1e-9);
 }
 
-// The end angle converges as the step is halved.
+double end_deg(double step_deg, double leak_s) {
+  EngineModel model;
+  model.leak_s = leak_s;
+  model.step_deg = step_deg;
+  model.step_ms = 100;
+  return run_down(model, 1200, 0.8).back().crank_deg;
+}
+
+// The end angle converges as the step is halved. Blow-by makes the pressure jump when the valves open, which a step
+// that spans it sees up to a step late: still under a tenth of a degree after ten revolutions.
 TEST(CrankModel, converges_with_the_step) {
-  const auto end_deg = [](double step_deg) {
-    EngineModel model;
-    model.step_deg = step_deg;
-    model.step_ms = 100;
-    return run_down(model, 1200, 0.8).back().crank_deg;
-  };
-  const double truth_deg = end_deg(0.05);
-  const double coarse = std::fabs(end_deg(6) - truth_deg);
-  const double usual = std::fabs(end_deg(1.5) - truth_deg);
+  const double fine = end_deg(0.1, 0);
+  const double coarse = std::fabs(end_deg(6, 0) - fine);
+  const double usual = std::fabs(end_deg(1.5, 0) - fine);
   EXPECT_LT(usual, 0.02);
   EXPECT_LT(usual, 0.25 * coarse);
+  EXPECT_LT(std::fabs(end_deg(1.5, 0.6) - end_deg(0.1, 0.6)), 0.1);
 }
 
 // I dw/dt = -T: the flywheel stops after I w0 / T, having turned w0^2 I / (2 T). Mechanics, closed form.
@@ -101,7 +106,7 @@ TEST(CrankModel, a_flywheel_with_constant_friction_stops_when_it_must) {
       std::find_if(motion.begin(), motion.end(), [](const Knot& knot) { return knot.speed_deg_s == 0; });
   ASSERT_NE(stopped, motion.end());
   EXPECT_NEAR(stopped->t_s, stop_s, 1e-4);
-  EXPECT_NEAR(stopped->crank_deg - 300, w0 * stop_s / 2 * 180 / std::numbers::pi, 0.05);
+  EXPECT_NEAR(stopped->crank_deg - 300, w0 * stop_s / 2 * 180 / std::numbers::pi, 0.002);
   EXPECT_EQ(motion.back().crank_deg, stopped->crank_deg);
 }
 
@@ -161,9 +166,8 @@ TEST(CrankModel, cranks_at_least_as_unevenly_as_published_and_at_firing_order) {
 
 TEST(CrankModel, starts_idles_ramps_and_reaches_12000_rpm) {
   Scenario scenario;
-  scenario.phases = {driven(PhaseKind::rest, 0.2),          driven(PhaseKind::crank, 1),
-                     driven(PhaseKind::run, 3, 900),        driven(PhaseKind::ramp, 5, 900, 12000),
-                     driven(PhaseKind::run, 1.5, 12000)};
+  scenario.phases = {driven(PhaseKind::rest, 0.2), driven(PhaseKind::crank, 1), driven(PhaseKind::run, 3, 900),
+                     driven(PhaseKind::ramp, 5, 900, 12000), driven(PhaseKind::run, 1.5, 12000)};
   const Truth truth = simulate(trial_engine(), scenario).truth;
   const auto mean_rpm = [&](double from_s, double to_s) {
     double sum = 0;

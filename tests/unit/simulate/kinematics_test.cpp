@@ -61,7 +61,8 @@ TEST(SliderCrank, reproduces_the_textbook_example_of_a_300_mm_crank) {
   const double speed = 0.3 * 200 * 2 * std::numbers::pi / 60;
   double best = 0;
   double best_deg = 0;
-  for (double deg = 0; deg < 180; deg += 0.01) {
+  for (int i = 0; i < 18000; ++i) {
+    const double deg = 0.01 * i;
     const double value = speed * piston_speed_first_order(deg * rad, 1 / 0.3);
     if (value > best) {
       best = value;
@@ -76,7 +77,7 @@ TEST(SliderCrank, reproduces_the_textbook_example_of_a_300_mm_crank) {
 
 TEST(SliderCrank, speed_and_acceleration_are_the_derivatives_of_travel) {
   const double h = 1e-5;
-  for (double deg = -170; deg < 180; deg += 17) {
+  for (int deg = -170; deg < 180; deg += 17) {
     const double t = deg * rad;
     EXPECT_NEAR(piston_speed(t, 3.2), (piston_travel(t + h, 3.2) - piston_travel(t - h, 3.2)) / (2 * h), 1e-8);
     EXPECT_NEAR(piston_acceleration(t, 3.2), (piston_speed(t + h, 3.2) - piston_speed(t - h, 3.2)) / (2 * h), 1e-8);

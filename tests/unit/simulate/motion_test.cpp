@@ -40,7 +40,9 @@ TEST(Random, seeds_and_streams_differ) {
 }
 
 // A crank that goes 30 degrees forward and 30 back, stopping in the middle: 0 -> 30 -> 0 over two seconds.
-Motion there_and_back() { return {{0, 0, 60}, {1, 30, 0}, {2, 0, -60}}; }
+Motion there_and_back() {
+  return {{0, 0, 60}, {1, 30, 0}, {2, 0, -60}};
+}
 
 TEST(Motion, passages_come_forwards_and_then_backwards) {
   const std::vector<double> marks = {10, 20, 40};

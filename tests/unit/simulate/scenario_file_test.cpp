@@ -8,6 +8,7 @@
 #include <nlohmann/json.hpp>
 
 #include "simulate/output_files.hpp"
+#include "simulate/random.hpp"
 #include "simulate/scenario_file.hpp"
 #include "trial_engine.hpp"
 
@@ -79,8 +80,6 @@ struct BadFile {
 };
 
 TEST(ScenarioFile, says_in_one_line_what_is_wrong) {
-  const std::string head = "engine = \"e.toml\"\n";
-  const std::string phase = "[[phase]]\nkind = \"rest\"\nduration_s = 1.0\n";
   const BadFile files[] = {
       {"", "s.toml:1: engine: missing"},
       {"engine = 5", "s.toml:1: engine: expected a text"},
@@ -128,6 +127,55 @@ TEST(ScenarioFile, that_cannot_be_read_is_an_error) {
     ASSERT_TRUE(std::holds_alternative<ScenarioError>(result));
     EXPECT_NE(std::get<ScenarioError>(result).message.find(path), std::string::npos);
   }
+}
+
+// Files that are broken at random: an error in one line or a run, never a crash.
+TEST(ScenarioFile, broken_at_random_is_refused_or_run) {
+  Random random(3, 1);
+  const std::string alphabet = "0123456789.-=[]{},\"\n eabc";
+  int run = 0;
+  for (int round = 0; round < 1500; ++round) {
+    std::string text = whole;
+    for (int change = 0; change < 1 + round % 4; ++change) {
+      const auto at = static_cast<std::size_t>(random.uniform() * static_cast<double>(text.size()));
+      text[at] = alphabet[static_cast<std::size_t>(random.uniform() * static_cast<double>(alphabet.size()))];
+    }
+    const auto result = parse_scenario(text, "s.toml");
+    if (const auto* error = std::get_if<ScenarioError>(&result)) {
+      ASSERT_FALSE(error->message.empty());
+      ASSERT_EQ(error->message.find('\n'), std::string::npos) << error->message;
+      continue;
+    }
+    const Scenario& scenario = std::get<Scenario>(result);
+    double duration_s = 0;
+    for (const Phase& phase : scenario.phases) {
+      duration_s += phase.duration_s;
+    }
+    if (duration_s < 5 && !find_problem(trial_engine(), scenario)) {
+      run += simulate(trial_engine(), scenario).truth.samples.empty() ? 0 : 1;
+    }
+  }
+  EXPECT_GT(run, 20);  // enough of them still say something that can be run
+}
+
+TEST(ScenarioFile, numbers_that_fit_no_engine_are_told) {
+  Scenario scenario;
+  scenario.model.inertia_kg_m2 = 1e-4;
+  scenario.model.reciprocating_kg = 0;
+  scenario.model.starter_stall_nm = 1e6;
+  scenario.model.starter_free_rpm = 5000;
+  scenario.phases = {driven(PhaseKind::crank, 2)};
+  const auto problem = run_scenario(trial_engine(), scenario, testing::TempDir() + "/simulate_runaway");
+  ASSERT_TRUE(problem.has_value());
+  EXPECT_NE(problem->find("ran away"), std::string::npos);
+}
+
+TEST(ScenarioFile, a_run_too_long_to_hold_is_refused) {
+  Scenario scenario;
+  scenario.phases = {steady(6000, 100000)};
+  const auto problem = find_problem(trial_engine(), scenario);
+  ASSERT_TRUE(problem.has_value());
+  EXPECT_NE(problem->find("at most 50 million"), std::string::npos);
 }
 
 std::string read(const std::filesystem::path& path) {

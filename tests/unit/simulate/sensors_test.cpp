@@ -58,7 +58,8 @@ TEST(Sensors, a_half_moon_is_high_for_half_a_turn_of_the_cam) {
 TEST(Sensors, cams_listed_by_both_edges_give_both) {
   Engine engine = trial_engine();
   CamPattern cam = trial_cam("intake", "cam1", {}, 44);
-  cam.edges = {{30, ActiveEdge::rising}, {90, ActiveEdge::falling}, {300, ActiveEdge::rising}, {500, ActiveEdge::falling}};
+  cam.edges = {
+      {30, ActiveEdge::rising}, {90, ActiveEdge::falling}, {300, ActiveEdge::rising}, {500, ActiveEdge::falling}};
   engine.cams = {cam};
   const Simulation result = simulate(engine, steady_scenario());
   const double expected[4] = {30, 90, 300, 500};
@@ -153,12 +154,13 @@ TEST(Sensors, times_are_cut_to_the_tick) {
 
 TEST(Sensors, pitch_errors_and_run_out_move_single_teeth) {
   Scenario scenario = steady_scenario();
+  scenario.start_deg = 1;  // off the teeth
   const auto clean = times_of(simulate(trial_engine(), scenario), "crank", false);
   scenario.crank.pitch_errors_deg = {0.06};  // tooth 1 late by 0.06 degrees = 10 us
   const auto bent = times_of(simulate(trial_engine(), scenario), "crank", false);
   int moved = 0;
   for (std::size_t i = 0; i < clean.size(); ++i) {
-    const bool tooth_1 = (clean[i] / 1000000 - 41) % 60 == 0;
+    const bool tooth_1 = ((clean[i] + 166667) / 1000000 - 41) % 60 == 0;
     moved += bent[i] != clean[i] ? 1 : 0;
     ASSERT_NEAR(static_cast<double>(bent[i] - clean[i]), tooth_1 ? 10000 : 0, 1.0);
   }
@@ -168,7 +170,7 @@ TEST(Sensors, pitch_errors_and_run_out_move_single_teeth) {
   scenario.crank.run_out_phase_deg = 90;
   const auto out = times_of(simulate(trial_engine(), scenario), "crank", false);
   for (std::size_t i = 0; i < clean.size(); ++i) {
-    const double wheel_rad = (static_cast<double>(clean[i]) / 1e6 - 41) * 6 * 3.14159265358979 / 180;
+    const double wheel_rad = (static_cast<double>(clean[i] + 166667) / 1e6 - 41) * 6 * 3.14159265358979 / 180;
     ASSERT_NEAR(static_cast<double>(out[i] - clean[i]), 50000 * std::sin(wheel_rad), 3.0);
   }
 }
