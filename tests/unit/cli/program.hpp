@@ -6,6 +6,7 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <string>
 #include <vector>
 
@@ -21,11 +22,8 @@ class Program {
       : out_(folder / "program.out"), err_(folder / "program.err") {
     std::vector<std::string> words = {CRANKWITNESS_PROGRAM};
     words.insert(words.end(), arguments.begin(), arguments.end());
-    std::vector<char*> argv;
-    for (std::string& word : words) {
-      argv.push_back(word.data());
-    }
-    argv.push_back(nullptr);
+    std::vector<char*> argv(words.size() + 1, nullptr);
+    std::transform(words.begin(), words.end(), argv.begin(), [](std::string& word) { return word.data(); });
     pid_ = ::fork();
     if (pid_ == 0) {
       redirect(input, O_RDONLY, STDIN_FILENO);

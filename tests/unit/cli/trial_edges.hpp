@@ -49,7 +49,9 @@ inline std::vector<TrialEdge> trial_edges(double rpm, double seconds, int drop_e
   const double end_deg = seconds * 1e9 / ns_per_deg;
   std::vector<std::tuple<double, const char*>> passages;
   int count = 0;
-  for (double turn_deg = 630.0 - 720.0; turn_deg < end_deg; turn_deg += 360.0) {
+  const int turns = static_cast<int>(end_deg / 360.0) + 2;
+  for (int turn = 0; turn < turns; ++turn) {
+    const double turn_deg = 630.0 - 720.0 + 360.0 * turn;
     for (int tooth = 0; tooth < 35; ++tooth) {
       const double at_deg = turn_deg + 10.0 * tooth;
       if (at_deg >= 0 && at_deg < end_deg && (drop_every == 0 || ++count % drop_every != 0)) {
@@ -57,7 +59,8 @@ inline std::vector<TrialEdge> trial_edges(double rpm, double seconds, int drop_e
       }
     }
   }
-  for (double cycle_deg = 0; cycle_deg < end_deg; cycle_deg += 720.0) {
+  for (int cycle = 0; 720.0 * cycle < end_deg; ++cycle) {
+    const double cycle_deg = 720.0 * cycle;
     passages.emplace_back(cycle_deg + 0.001, ",ref,f\n");
     passages.emplace_back(cycle_deg + 200.0, ",cam1,f\n");
   }

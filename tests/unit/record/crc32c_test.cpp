@@ -14,9 +14,9 @@ std::vector<std::byte> repeated(int value) {
 }
 
 std::vector<std::byte> counting(int from, int step) {
-  std::vector<std::byte> bytes;
+  std::vector<std::byte> bytes(32);
   for (int i = 0; i < 32; ++i) {
-    bytes.push_back(static_cast<std::byte>(from + step * i));
+    bytes[static_cast<std::size_t>(i)] = static_cast<std::byte>(from + step * i);
   }
   return bytes;
 }

@@ -76,7 +76,7 @@ TEST(ObservationText, what_is_not_known_is_absent) {
 
 TEST(ObservationText, a_line_is_json_whatever_the_text_holds) {
   Finding finding;
-  finding.reason = std::string("line\nend \x01 \xFF bad utf-8 \\ \"", 28);
+  finding.reason = "line\nend \x01 \xFF bad utf-8 \\ \"";
   const std::string line = finding_json(finding, std::nullopt);
   EXPECT_EQ(line.find('\n'), std::string::npos);
   EXPECT_NO_THROW(nlohmann::json::parse(line));
