@@ -93,7 +93,7 @@ void CamWatch::watch_dead(Cam& cam, const CamCycleEvent& event, std::vector<Find
   const bool silent = event.match.matched == 0 && event.match.surplus.empty() && !event.match.missing_deg.empty();
   if (!silent) {
     cam.silent_cycles = 0;
-    cam.last_edge_ns = event.end_ns;
+    cam.last_edge_ns = event.last_edge_ns;
     if (cam.open_dead) {
       Finding closing = *cam.open_dead;
       closing.phase = FindingPhase::close;
@@ -163,14 +163,16 @@ std::optional<CamWatch::Step> CamWatch::find_step(const Cam& cam) const {
   if (between > 1) {
     return std::nullopt;
   }
-  const CamCycleEvent& start = cam.recent[first];
+  // Between the last edge of the last undisturbed cycle before, and the first edge of the agreeing cycles.
+  const CamCycleEvent& agreeing = cam.recent[first];
   Step step;
   step.cam = index;
   step.change_deg = now - level;
   step.from_deg = level;
-  step.start_ns = cam.recent[first - 1].end_ns;
-  step.cycle = start.cycle;
-  step.rpm = start.rpm;
+  step.start_ns = cam.recent[first - 1].last_edge_ns;
+  step.end_ns = agreeing.first_edge_ns;
+  step.cycle = agreeing.cycle;
+  step.rpm = agreeing.rpm;
   return step;
 }
 
@@ -231,7 +233,7 @@ void CamWatch::report_step(const Step& step, Circumstance circumstance, std::vec
   apply(attribute(kind, circumstance), kind, finding);
   finding.id = next_id_++;
   finding.start_ns = step.start_ns;
-  finding.end_ns = step.start_ns;
+  finding.end_ns = step.end_ns;
   finding.cycle = step.cycle;
   if (step.rpm > 0) {
     finding.rpm = step.rpm;

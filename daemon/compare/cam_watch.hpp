@@ -36,9 +36,9 @@ class CamWatch {
     double change_deg = 0;
     double from_deg = 0;
     std::int64_t start_ns = 0;
+    std::int64_t end_ns = 0;
     std::uint64_t cycle = 0;
     double rpm = 0;
-    double angle_deg = 0;
   };
   struct Cam {
     std::deque<CamCycleEvent> recent;  // newest last; the oldest is judged for odd edges when it leaves

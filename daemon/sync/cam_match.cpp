@@ -26,7 +26,7 @@ std::optional<double> miss_deg(const CamPattern& pattern, double cycle_deg, cons
 
 bool has_edge_near(std::span<const LocatedEdge> edges, ActiveEdge polarity, double angle_deg, double scatter_deg) {
   return std::any_of(edges.begin(), edges.end(), [&](const LocatedEdge& edge) {
-    return edge.edge == polarity && std::fabs(edge.angle_deg - angle_deg) <= scatter_deg;
+    return edge.edge == polarity && std::fabs(edge.angle_deg - angle_deg) <= scatter_deg + edge.uncertainty_deg;
   });
 }
 
@@ -47,16 +47,20 @@ CamMatch match_at(const CamPattern& pattern, double cycle_deg, std::span<const L
                   double shift_deg, double scatter_deg) {
   CamMatch match;
   double sum_deg = 0;
+  double sum_weight = 0;
   for (const LocatedEdge& edge : edges) {
     const std::optional<double> miss = miss_deg(pattern, cycle_deg, edge, shift_deg);
-    if (miss && std::fabs(*miss) <= scatter_deg) {
+    if (miss && std::fabs(*miss) <= scatter_deg + edge.uncertainty_deg) {
+      constexpr double floor_deg = 0.05;
+      const double weight = 1 / (floor_deg * floor_deg + edge.uncertainty_deg * edge.uncertainty_deg);
       ++match.matched;
-      sum_deg += *miss;
+      sum_deg += weight * *miss;
+      sum_weight += weight;
     } else {
       match.surplus.push_back(edge);
     }
   }
-  match.shift_deg = match.matched > 0 ? shift_deg + sum_deg / match.matched : 0;
+  match.shift_deg = match.matched > 0 ? shift_deg + sum_deg / sum_weight : 0;
   find_missing(pattern, cycle_deg, edges, span, shift_deg, scatter_deg, match);
   std::sort(match.missing_deg.begin(), match.missing_deg.end());
   return match;

@@ -78,12 +78,16 @@ class CrankTracker {
 
   bool locked() const { return locked_; }
   LossReason loss_reason() const { return loss_reason_; }
+  // ns per degree when the lock was lost; 0 = unknown.
+  double loss_ns_per_deg() const { return loss_ns_per_deg_; }
   // Marks [first_mark(), final_marks()) are decided for good; indices count up over the whole life of the tracker.
   std::uint64_t first_mark() const { return first_mark_; }
   std::uint64_t final_marks() const {
     const std::uint64_t lagged = mark_count_ > lag_marks ? mark_count_ - lag_marks : 0;
     return lagged > settled_ ? lagged : settled_;
   }
+  // One past the newest mark, decided or not.
+  std::uint64_t marks_end() const { return mark_count_; }
   const CrankMark& mark(std::uint64_t index) const { return marks_[index & mask_]; }
   std::uint64_t marks_kept() const { return mask_ / 2; }
 
@@ -115,30 +119,33 @@ class CrankTracker {
 
   CrankEvent edge_off_short_path(std::int64_t t_ns);
   CrankEvent search(std::int64_t t_ns);
-  bool certain(std::int64_t t_ns) const;
+  bool certain() const;
   double margin_in_a_row() const;
   void take_lock();
   void open_episode();
   Survivor episode_start(std::uint64_t mark_index) const;
   CrankEvent continue_episode(std::int64_t t_ns);
   bool unsettled(const Survivor& survivor) const;
+  bool fault_now(const Survivor& survivor) const;
   bool may_have_turned(const Survivor& survivor) const;
   bool episode_decided(std::int64_t t_ns) const;
   LossReason episode_hopeless(std::int64_t t_ns) const;
   bool commit_episode();
   void commit_node(const PathNode& node);
   bool contradicted() const;
-  bool may_turn_back(const Survivor& survivor) const;
+  double stopping(const Survivor& survivor) const;
+  double next_step_deg(const Survivor& survivor) const;
+  bool as_a_cycle_ago(const Survivor& survivor) const;
+  bool may_turn_back(const Survivor& survivor);
   double step_between_deg(int from_tooth, int to_tooth) const;
   CrankEvent lose(LossReason reason, std::int64_t t_ns);
 
   ToothCycle cycle_;
   std::vector<Step> steps_;
   std::vector<double> cycle_step_deg_;
-  double turn_deg_ = 360;  // angle after which the pattern repeats
-  int turn_teeth_ = 0;     // teeth in 360 degrees, for the sizes of evidence
-  double slow_ns_per_deg_ = 0;
-  double stall_ns_per_deg_ = 0;
+  double turn_deg_ = 360;       // angle after which the pattern repeats
+  int turn_teeth_ = 0;          // teeth in 360 degrees, for the sizes of evidence
+  double slow_ns_per_deg_ = 0;  // slower than this the crank may be about to turn back
   ScatterModel scatter_;
   Trellis places_;   // over one repeat of the pattern, when searching
   Trellis episode_;  // over the cycle, when locked and in doubt
@@ -157,8 +164,11 @@ class CrankTracker {
   bool locked_ = false;
   bool on_short_path_ = false;
   bool search_begun_ = false;
-  bool doubted_ = false;  // in this episode the crank may have turned back
+  bool may_run_backwards_ = false;  // the lock was lost on a slow crank: it may have been thrown back
+  double suspect_ns_per_deg_ = 0;   // of the last step, when a turn back was possible but not yet likely
+  bool doubted_ = false;            // in this episode the crank may have turned back
   LossReason loss_reason_ = LossReason::none;
+  double loss_ns_per_deg_ = 0;
   std::vector<CrankFault> faults_;
 };
 

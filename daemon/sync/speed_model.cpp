@@ -9,8 +9,10 @@ namespace cw {
 namespace {
 
 constexpr double rad_per_deg = std::numbers::pi / 180.0;
-constexpr double drift_max = 0.7;
-constexpr double trend_max_per_deg = 0.08;
+// Square of speed, expected over last and last over the one before: bounded, so that one wild interval can't make the
+// next expectation absurd.
+constexpr double square_ratio_least = 0.2;
+constexpr double square_ratio_most = 5.0;
 constexpr double follow_least = 0.4;
 
 // ln(x) for x near 1, to second order on both sides (Pade); within 9 % at x = 1/3 and 3 and cheap.
@@ -33,8 +35,7 @@ double speed_scatter_per_rad(double rpm) {
   constexpr double at_150_rpm = 2.0;
   constexpr double least = 0.04;
   constexpr double most = 4.0;
-  const double relative = 150.0 / std::max(rpm, 1.0);
-  return std::clamp(at_150_rpm * relative * relative, least, most);
+  return std::clamp(at_150_rpm * 150.0 / std::max(rpm, 1.0), least, most);
 }
 
 StepFit fit_step(const SpeedState& from, double angle_deg, double dt_ns, const ScatterModel& scatter) {
@@ -43,8 +44,9 @@ StepFit fit_step(const SpeedState& from, double angle_deg, double dt_ns, const S
     return fit;
   }
   fit.distance_deg = (from.last_step_deg + angle_deg) / 2;
-  const double drift = std::clamp(from.trend_per_deg * fit.distance_deg, -drift_max, drift_max);
-  const double expected_ns = from.ns_per_deg * near_exp(drift) * angle_deg;
+  const double square_ratio =
+      std::clamp(1 - 2 * from.trend_per_deg * fit.distance_deg, square_ratio_least, square_ratio_most);
+  const double expected_ns = from.ns_per_deg / std::sqrt(square_ratio) * angle_deg;
   fit.error = near_log(dt_ns / expected_ns);
 
   // Half of the scatter of the slope is taken for what the trend does not foresee.
@@ -68,8 +70,9 @@ SpeedState follow(const SpeedState& from, double angle_deg, double dt_ns, const 
   if (from.ns_per_deg > 0) {
     const double error = std::clamp(fit.error, -0.5, 0.5);
     to.ns_per_deg *= near_exp(-(1 - std::max(fit.gain, follow_least)) * error);
-    to.trend_per_deg =
-        fit.gain * std::clamp(from.trend_per_deg + fit.error / fit.distance_deg, -trend_max_per_deg, trend_max_per_deg);
+    const double slowing = to.ns_per_deg / from.ns_per_deg;
+    const double square_ratio = std::clamp(slowing * slowing, square_ratio_least, square_ratio_most);
+    to.trend_per_deg = fit.gain * (square_ratio - 1) / (2 * fit.distance_deg);
   }
   return to;
 }

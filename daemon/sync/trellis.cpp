@@ -107,6 +107,10 @@ void Trellis::accept_as(const Survivor& from, std::int64_t t_ns, int tooth, int 
   to.clean_deg = clean ? from.clean_deg + angle_deg : 0;
   to.clean_steps = clean ? from.clean_steps + 1 : 0;
   to.dirt = from.dirt * forget(angle_deg) + missed + (misfit ? 1 : 0);
+  to.missed_run = missed;
+  if (missed > 0 || misfit) {
+    to.trend_before_fault_per_deg = from.speed.trend_per_deg;
+  }
   if (known_start_) {
     nodes_.push_back({t_ns, from.node, tooth, static_cast<std::int16_t>(missed), false});
     to.node = static_cast<int>(nodes_.size()) - 1;
@@ -122,6 +126,9 @@ void Trellis::reject(const Survivor& from, std::int64_t t_ns) {
   to.clean_deg = 0;
   to.dirt += 1;
   to.had_extra = true;
+  if (from.extra_run == 0) {
+    to.trend_before_fault_per_deg = from.speed.trend_per_deg;
+  }
   const int slot = slot_of_tooth_[static_cast<std::size_t>(to.tooth)];
   if (slot >= 0 && to.cost >= next_[static_cast<std::size_t>(slot)].cost) {
     return;

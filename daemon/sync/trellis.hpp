@@ -29,12 +29,14 @@ struct Survivor {
   double cost = 0;
   double clean_deg = 0;  // angle covered since the last fault or misfit
   int clean_steps = 0;
-  int extra_run = 0;        // edges too many since the last accepted edge
-  int node = -1;            // last entry of its path
-  double dirt = 0;          // faults and misfits, forgotten over a turn (e-folding 360 degrees)
-  bool misfit = false;      // some interval since begin fits no alternative
-  bool had_extra = false;   // some edge since begin was one too many
-  bool had_missed = false;  // some tooth since begin was missed
+  int extra_run = 0;                      // edges too many since the last accepted edge
+  int node = -1;                          // last entry of its path
+  double dirt = 0;                        // faults and misfits, forgotten over a turn (e-folding 360 degrees)
+  bool misfit = false;                    // some interval since begin fits no alternative
+  int missed_run = 0;                     // teeth missed in the last accepted interval
+  double trend_before_fault_per_deg = 0;  // of the speed, before the last fault
+  bool had_extra = false;                 // some edge since begin was one too many
+  bool had_missed = false;                // some tooth since begin was missed
 };
 
 // One decision on the way: the edge at `t_ns` was tooth `tooth` after `missed` missing ones, or one too many.

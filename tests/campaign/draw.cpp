@@ -1,0 +1,40 @@
+#include "campaign/draw.hpp"
+
+#include <variant>
+
+#include "config/engine_file.hpp"
+#include "geometry/cam_evidence.hpp"
+#include "simulate/crank_model.hpp"
+
+namespace cw::campaign {
+
+Case draw_case(std::uint64_t seed) {
+  Case drawn;
+  drawn.seed = seed;
+  drawn.scenario.seed = seed;
+  Dice engine_dice(seed, 1);
+  Dice run_dice(seed, 2);
+  Dice noise_dice(seed, 3);
+  Dice fault_dice(seed, 4);
+  drawn.engine_toml = draw_engine(engine_dice);
+  auto parsed = parse_engine(drawn.engine_toml, "engine.toml");
+  if (const auto* error = std::get_if<ConfigError>(&parsed)) {
+    drawn.problem = error->message;
+    return drawn;
+  }
+  drawn.engine = std::get<Engine>(std::move(parsed));
+  drawn.cam_fixes_cycle =
+      known_within_deg(position_evidence(drawn.engine), drawn.engine.cycle_deg).value_or(0) >= drawn.engine.cycle_deg;
+  draw_run(run_dice, drawn);
+  draw_noise(noise_dice, drawn);
+  const auto unfit = sim::find_problem(drawn.engine, drawn.scenario);
+  if (unfit) {
+    drawn.problem = *unfit;
+    return drawn;
+  }
+  draw_faults(fault_dice, sim::drive_scenario(drawn.engine, drawn.scenario), drawn);
+  drawn.problem = sim::find_problem(drawn.engine, drawn.scenario).value_or("");
+  return drawn;
+}
+
+}  // namespace cw::campaign

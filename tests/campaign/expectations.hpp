@@ -1,0 +1,29 @@
+// What each kind of fault must and may lead to: the one table both halves of the judge read.
+#pragma once
+
+#include <optional>
+#include <span>
+#include <string_view>
+
+#include "items/observation.hpp"
+#include "simulate/scenario.hpp"
+
+namespace cw::campaign {
+
+// A further finding that a fault explains, beside its own.
+struct Consequence {
+  FindingKind kind = FindingKind::sync_lost;
+  double cycles_after = 3;  // counted from the end of the fault
+};
+inline constexpr double for_ever = 1e9;
+
+struct Expectation {
+  sim::FaultKind fault = sim::FaultKind::missed_edge;
+  FindingKind finding = FindingKind::missed_edge;  // the right name
+  double cycles_after = 1;                         // how long after the fault's end its own finding may begin
+  std::span<const Consequence> consequences;
+};
+
+const Expectation& expectation_of(sim::FaultKind kind);
+
+}  // namespace cw::campaign

@@ -1,0 +1,221 @@
+// crankwitness-campaign: random simulated runs by seed through the whole pipeline, judged against the truth.
+#include <atomic>
+#include <filesystem>
+#include <fstream>
+#include <iostream>
+#include <thread>
+
+#include <CLI/CLI.hpp>
+
+#include "campaign/feed.hpp"
+#include "campaign/judge.hpp"
+#include "campaign/tally.hpp"
+#include "campaign/text.hpp"
+#include "simulate/output_files.hpp"
+
+namespace {
+
+using namespace cw::campaign;
+
+constexpr std::uint64_t judging_from = 1'000'000;
+constexpr std::uint64_t judging_runs = 500;
+
+struct Options {
+  std::string seeds = "1000000..1000499";
+  std::optional<std::uint64_t> seed;
+  bool verbose = false;
+  int jobs = 2;
+  std::string write_dir;
+};
+
+struct SeedRange {
+  std::uint64_t from = judging_from;
+  std::uint64_t to = judging_from + judging_runs - 1;
+};
+
+std::optional<SeedRange> parse_range(const std::string& text) {
+  const std::size_t dots = text.find("..");
+  SeedRange range;
+  const char* end = text.data() + text.size();
+  const char* middle = dots == std::string::npos ? end : text.data() + dots;
+  const auto first = std::from_chars(text.data(), middle, range.from);
+  if (first.ec != std::errc{} || first.ptr != middle || dots == std::string::npos) {
+    return std::nullopt;
+  }
+  const auto second = std::from_chars(middle + 2, end, range.to);
+  if (second.ec != std::errc{} || second.ptr != end || range.to < range.from) {
+    return std::nullopt;
+  }
+  return range;
+}
+
+struct Run {
+  Case drawn;
+  cw::sim::Simulation simulation;
+  Observed observed;
+  Verdict verdict;
+};
+
+Run run_seed(std::uint64_t seed) {
+  Run run;
+  run.drawn = draw_case(seed);
+  if (!run.drawn.problem.empty()) {
+    run.verdict.seed = seed;
+    run.verdict.problem = run.drawn.problem;
+    return run;
+  }
+  run.simulation = cw::sim::simulate(run.drawn.engine, run.drawn.scenario);
+  Dice cuts(seed, 5);
+  run.observed = observe(run.drawn.engine, stream_of(run.simulation), cuts);
+  run.verdict = judge(run.drawn, run.simulation, run.observed);
+  return run;
+}
+
+void print_truth(const Run& run) {
+  for (const cw::sim::TruthFault& fault : run.simulation.truth.faults) {
+    std::cout << "  " << padded(fixed(static_cast<double>(fault.t_ns) * 1e-9, 4) + " s", 12) << fault.kind;
+    if (fault.tooth) {
+      std::cout << " tooth " << *fault.tooth;
+    }
+    std::cout << " at " << fixed(fault.crank_deg, 2) << " deg " << fault.cam;
+    if (fault.value != 0) {
+      std::cout << ", value " << fixed(fault.value, 3);
+    }
+    if (fault.end_ns) {
+      std::cout << ", until " << fixed(static_cast<double>(*fault.end_ns) * 1e-9, 4) << " s";
+    }
+    std::cout << ", " << fixed(cw::sim::position_at(run.simulation.truth, fault.t_ns).rpm, 0) << " rpm\n";
+  }
+}
+
+void print_verdict(const Verdict& verdict) {
+  for (const FaultVerdict& fault : verdict.faults) {
+    std::cout << "  " << fault.label << ": "
+              << (!fault.cannot_tell.empty()     ? "not counted, " + fault.cannot_tell
+                  : fault.named && fault.located ? std::string("named and located")
+                  : fault.named                  ? "named, not located: " + fault.words
+                                                 : "NOT NAMED: " + fault.words)
+              << "\n";
+  }
+  for (const std::string& line : verdict.false_locks) {
+    std::cout << "  FALSE LOCK " << line << "\n";
+  }
+  for (const std::string& line : verdict.false_alarms) {
+    std::cout << "  FALSE ALARM " << line << "\n";
+  }
+  const std::string failure = failure_of(verdict);
+  std::cout << "  " << (failure.empty() ? "nothing wrong" : failure) << "\n";
+}
+
+void print_run(const Run& run) {
+  const cw::sim::Scenario& scenario = run.drawn.scenario;
+  std::cout << "Seed " << run.drawn.seed << "\n\nEngine:\n"
+            << run.drawn.engine_toml << "\nRun: " << run.drawn.run_words << ", " << fixed(run.verdict.engine_s, 2)
+            << " s; jitter " << fixed(scenario.crank.noise.jitter_ns, 0) << " ns, tick " << scenario.tick_ns
+            << " ns, pitch errors " << fixed(scenario.crank.pitch_error_sd_deg, 3) << " deg\n";
+  double t_s = 0;
+  for (const cw::sim::Phase& phase : scenario.phases) {
+    const double from_s = t_s;
+    t_s += phase.duration_s;
+    std::cout << "  " << padded(fixed(from_s, 3) + " s", 12) << "phase kind " << static_cast<int>(phase.kind) << ", "
+              << fixed(phase.rpm, 0) << " to " << fixed(phase.rpm_end, 0) << " rpm\n";
+  }
+  std::cout << "\nInjected:\n";
+  print_truth(run);
+  std::cout << "\nLock states:\n";
+  for (const cw::StateChange& change : run.observed.changes) {
+    std::cout << "  " << padded(fixed(static_cast<double>(change.session_ns) * 1e-9, 4) + " s", 12)
+              << to_string(change.from) << " -> " << to_string(change.to) << " (source "
+              << fixed(static_cast<double>(change.source_ns) * 1e-9, 4) << " s)\n";
+  }
+  std::cout << "\nFindings:\n";
+  for (const cw::Finding& finding : run.observed.findings) {
+    std::cout << "  " << in_words(finding) << "\n";
+  }
+  std::cout << "\nVerdict:\n";
+  print_verdict(run.verdict);
+}
+
+std::optional<std::string> write_case(const Run& run, const std::string& dir) {
+  std::error_code error;
+  std::filesystem::create_directories(dir, error);
+  std::ofstream engine(dir + "/engine.toml");
+  engine << run.drawn.engine_toml;
+  engine.close();
+  if (error || !engine) {
+    return dir + ": expected a folder that can be written to";
+  }
+  if (auto problem = cw::sim::write_edges_csv(run.simulation, dir + "/edges.csv")) {
+    return problem;
+  }
+  return cw::sim::write_truth_json(run.simulation, run.drawn.scenario, dir + "/truth.json");
+}
+
+std::vector<Verdict> run_all(const SeedRange& range, int jobs) {
+  const std::size_t count = range.to - range.from + 1;
+  std::vector<Verdict> verdicts(count);
+  std::atomic<std::size_t> next = 0;
+  std::vector<std::jthread> workers;
+  for (int i = 0; i < jobs; ++i) {
+    workers.emplace_back([&] {
+      for (std::size_t at = next++; at < count; at = next++) {
+        verdicts[at] = run_seed(range.from + at).verdict;
+      }
+    });
+  }
+  workers.clear();  // joins
+  return verdicts;
+}
+
+int run_one(const Options& options) {
+  const Run run = run_seed(*options.seed);
+  if (options.verbose) {
+    print_run(run);
+  } else {
+    print_report(std::span(&run.verdict, 1), std::cout);
+  }
+  if (!options.write_dir.empty() && run.drawn.problem.empty()) {
+    if (const auto problem = write_case(run, options.write_dir)) {
+      std::cerr << *problem << "\n";
+      return 2;
+    }
+  }
+  return failure_of(run.verdict).empty() ? 0 : 1;
+}
+
+int run_many(const Options& options) {
+  const auto range = parse_range(options.seeds);
+  if (!range) {
+    std::cerr << "--seeds: expected FROM..TO, for example 1..500, found \"" << options.seeds << "\"\n";
+    return 2;
+  }
+  const std::vector<Verdict> verdicts = run_all(*range, options.jobs);
+  print_report(verdicts, std::cout);
+  const std::vector<std::string> missed = missed_targets(verdicts);
+  std::cout << "\n" << (missed.empty() ? "All targets met.\n" : "Targets missed:\n");
+  for (const std::string& line : missed) {
+    std::cout << "  " << line << "\n";
+  }
+  return missed.empty() ? 0 : 1;
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+  Options options;
+  CLI::App app{
+      "Random simulated runs by seed through the whole pipeline, judged against the truth.\n"
+      "Seeds 1 to 100000 are for tuning, 1000000 and up for judging: never tune on those.\n"
+      "Exit code: 0 all targets met, 1 not, 2 wrong use."};
+  app.add_option("--seeds", options.seeds, "range of seeds, FROM..TO")->capture_default_str();
+  app.add_option("--seed", options.seed, "one seed only; with --verbose everything about it");
+  app.add_flag("--verbose", options.verbose, "engine, run, faults, findings and verdict of the one seed");
+  app.add_option("--jobs", options.jobs, "threads")->check(CLI::Range(1, 64))->capture_default_str();
+  app.add_option("--write", options.write_dir, "folder for engine.toml, edges.csv and truth.json of the one seed");
+  CLI11_PARSE(app, argc, argv);
+  if (!options.seed && (options.verbose || !options.write_dir.empty())) {
+    std::cerr << "--verbose and --write: expected --seed N with them\n";
+    return 2;
+  }
+  return options.seed ? run_one(options) : run_many(options);
+}

@@ -1,0 +1,35 @@
+// Verdicts of many runs put together, and the table that is printed.
+#pragma once
+
+#include <cstddef>
+#include <cstdint>
+#include <iosfwd>
+#include <span>
+#include <string>
+#include <vector>
+
+#include "campaign/judge.hpp"
+
+namespace cw::campaign {
+
+// 95 % interval of a share: `hits` of `n`. For none of n the upper bound is 3/n (and for all of n the lower 1 - 3/n),
+// else Wilson's score interval, E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209.
+struct Share {
+  double value = 0;
+  double low = 0;
+  double high = 1;
+};
+Share share_of(std::size_t hits, std::size_t n);
+
+// The value below which `share` of the sorted values lie, nearest rank; 0 for none.
+double quantile(std::vector<double> values, double share);
+
+// What must hold; each line that does not is told. Empty = all met.
+std::vector<std::string> missed_targets(std::span<const Verdict> verdicts);
+
+void print_report(std::span<const Verdict> verdicts, std::ostream& out);
+
+// Whether this run is in the list of failing seeds, and why, in a few words; empty = nothing wrong.
+std::string failure_of(const Verdict& verdict);
+
+}  // namespace cw::campaign
