@@ -242,7 +242,11 @@ void LiveInput::Loop::tell_bad_input() {
 }
 
 LiveReport LiveInput::Loop::run() {
-  asio::signal_set signals(context_, SIGINT, SIGTERM, SIGHUP);
+  asio::signal_set signals(context_, SIGINT, SIGTERM);
+  struct sigaction hang_up {};
+  if (::sigaction(SIGHUP, nullptr, &hang_up) == 0 && hang_up.sa_handler != SIG_IGN) {
+    signals.add(SIGHUP);  // under nohup it stays ignored
+  }
   signals.async_wait([this](const boost::system::error_code& error, int /*signal*/) {
     if (!error) {
       report_.stopped_by = "signal";
