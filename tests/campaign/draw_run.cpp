@@ -67,8 +67,9 @@ void add_cranking(Dice& dice, const Style& style, bool from_rest, std::vector<Ph
   Phase crank = sim::published_cranking(style.order, dice.range(1.5, 6));
   const double published_depth = crank.ripples[0].amplitude;
   // The published record is of four firings a revolution; engines with fewer swing deeper.
-  const double deeper = style.depth / published_depth;
   const double scale = dice.range(0.8, 1.7);
+  // The same compression swings a crank that a stronger starter turns faster by less: kinetic energy, as in ripple_at.
+  const double deeper = style.depth / published_depth / std::max(1.0, scale * scale);
   crank.rpm *= scale;
   crank.rpm_end = crank.rpm;
   for (sim::Ripple& ripple : crank.ripples) {
