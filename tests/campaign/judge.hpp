@@ -23,6 +23,13 @@ struct FaultVerdict {
   std::string words;        // what is wrong, for people; empty when all is right
 };
 
+// A position claimed that was not so.
+struct FalseLock {
+  bool full = true;       // cycle-locked; else only revolution-locked, wrong modulo a turn
+  bool reversal = false;  // the crank turned backwards then, or had within the last cycle
+  std::string words;
+};
+
 enum class TdcClass : std::uint8_t {
   running,            // above 500 up to 9,000 rpm, 24 teeth or more
   running_few_teeth,  // the same, fewer teeth
@@ -49,7 +56,7 @@ struct Verdict {
   std::size_t cycles = 0;       // reported while locked
   std::size_t cycles_true = 0;  // that the crank made
   std::vector<FaultVerdict> faults;
-  std::vector<std::string> false_locks;
+  std::vector<FalseLock> false_locks;
   std::vector<std::string> false_alarms;
   std::vector<std::string> false_alarm_kinds;  // one for each of false_alarms
   std::vector<TdcReading> tdc;

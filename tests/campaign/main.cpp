@@ -97,8 +97,8 @@ void print_verdict(const Verdict& verdict) {
                                                  : "NOT NAMED: " + fault.words)
               << "\n";
   }
-  for (const std::string& line : verdict.false_locks) {
-    std::cout << "  FALSE LOCK " << line << "\n";
+  for (const FalseLock& lock : verdict.false_locks) {
+    std::cout << "  FALSE LOCK " << lock.words << (lock.reversal ? ", at a reversal" : "") << "\n";
   }
   for (const std::string& line : verdict.false_alarms) {
     std::cout << "  FALSE ALARM " << line << "\n";
