@@ -69,6 +69,20 @@ FittedTime fit_around(std::span<const double> angles, std::span<const double> ti
   return fit_time(angles.subspan(first, last - first), times.subspan(first, last - first), degree);
 }
 
+// How far the TDC may be off because the speed dips or peaks between the two teeth around it, unseen: a share of their
+// distance that grows with how much slower or faster it is than its neighbours. The share is our own choice, from
+// simulated compression dips.
+double hidden_dip_deg(std::span<const double> angles, std::span<const double> times, std::size_t nearest_after) {
+  if (nearest_after < 1 || nearest_after + 2 >= angles.size()) {
+    return angles.front() - angles.back();
+  }
+  const auto ns_per_deg = [&](std::size_t i) { return (times[i] - times[i + 1]) / (angles[i] - angles[i + 1]); };
+  const double around = (ns_per_deg(nearest_after - 1) + ns_per_deg(nearest_after + 1)) / 2;
+  constexpr double share = 0.1;
+  return share * (angles[nearest_after] - angles[nearest_after + 1]) *
+         std::fabs(ns_per_deg(nearest_after) / around - 1);
+}
+
 }  // namespace
 
 Sync::Sync(const Engine& engine)
@@ -442,7 +456,8 @@ void Sync::fix_tdc(std::uint64_t index) {
     // Speed changes too fast for the wide window: four teeth on either side, and what three on either side would say.
     const FittedTime plainer = fit_around(angles, times, nearest_after, 3, quintic);
     fitted = fit_around(angles, times, nearest_after, 4, septic);
-    model_deg = std::fabs(fitted.t_ns - plainer.t_ns) / fitted.ns_per_deg;
+    model_deg =
+        std::fabs(fitted.t_ns - plainer.t_ns) / fitted.ns_per_deg + hidden_dip_deg(angles, times, nearest_after);
   }
   const double scatter_ns = std::max({edge_scatter_ns_, fitted.residual_ns, fitted_scatter_min_ns});
   const double noise_deg = sigmas_95 * scatter_ns * fitted.noise_gain / fitted.ns_per_deg;
@@ -455,6 +470,10 @@ void Sync::fix_tdc(std::uint64_t index) {
     event.rpm = rpm_at(static_cast<double>(event.tdc_ns - *last_tdc_ns_) / cycle_.cycle_deg);
   }
   event.uncertainty_deg = std::hypot(noise_deg, model_deg);
+  if (event.uncertainty_deg > smallest_step(cycle_) / 2) {
+    last_tdc_ns_.reset();
+    return;  // not known to half a tooth: nothing is claimed
+  }
   event.sync_margin = margin_of(ratios);
   event.state = state_;
   const double wheel_deg = cycle_.teeth[static_cast<std::size_t>(last_tooth_)].wheel_deg;
