@@ -42,12 +42,16 @@ bool explains(const sim::Truth& truth, const Case& drawn, Explainer& explainer, 
                      });
 }
 
-// A kick-back takes the position away: lost sync is the right answer to it.
-bool kicked(const Case& drawn, const sim::Truth& truth, const Finding& finding) {
+// A crank that is thrown backwards while it is being cranked (a kick-back, a starter too weak for the next compression)
+// takes the position away, and lost sync is the right answer. A swing back after which the engine stands is not that: it
+// has stopped, and engine-stopped is the right answer.
+bool thrown_back(const sim::Truth& truth, const Finding& finding) {
   constexpr std::int64_t reach_ns = 2'000'000'000;
-  return drawn.kick_back && finding.kind == FindingKind::sync_lost &&
-         std::any_of(truth.reversals_ns.begin(), truth.reversals_ns.end(),
-                     [&](std::int64_t t_ns) { return std::abs(finding.start_ns - t_ns) <= reach_ns; });
+  return finding.kind == FindingKind::sync_lost &&
+         std::any_of(truth.reversals_ns.begin(), truth.reversals_ns.end(), [&](std::int64_t t_ns) {
+           const double gone_on_deg = turned_deg(truth, t_ns + reach_ns) - turned_deg(truth, t_ns);
+           return std::abs(finding.start_ns - t_ns) <= reach_ns && gone_on_deg > truth.cycle_deg;
+         });
 }
 
 std::vector<Explainer> explainers_of(const Case& drawn, const sim::Truth& truth) {
@@ -106,7 +110,7 @@ void judge_alarms(const Case& drawn, const sim::Simulation& simulation, const Ob
     const bool explained = std::any_of(explainers.begin(), explainers.end(), [&](Explainer& explainer) {
       return explains(simulation.truth, drawn, explainer, finding);
     });
-    if (!explained && !kicked(drawn, simulation.truth, finding)) {
+    if (!explained && !thrown_back(simulation.truth, finding)) {
       verdict.false_alarms.push_back(in_words(finding));
       verdict.false_alarm_kinds.emplace_back(to_string(finding.kind));
     }

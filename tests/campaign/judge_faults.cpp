@@ -339,8 +339,9 @@ void judge_deviation(const Scene& scene, FaultVerdict& verdict) {
   auto own = own_findings(scene);
   verdict.named = !own.empty();
   for (const Finding* finding : own) {
-    const double rpm =
-        sim::position_at(scene.truth(), finding->end_ns - 4 * cycle_ns(scene.truth(), finding->end_ns)).rpm;
+    // Middle of the eight cycles over which a deviation is judged, but not before the fault.
+    const std::int64_t middle_ns = finding->end_ns - 4 * cycle_ns(scene.truth(), finding->end_ns);
+    const double rpm = sim::position_at(scene.truth(), std::max(middle_ns, scene.span.from_ns)).rpm;
     const double delay_us = ecu.delay_us + scene.fault.us;
     const double error_deg = ecu.error_deg + scene.fault.deg;
     const double true_deg = error_deg + deg_per_s_per_rpm * rpm * delay_us * 1e-6;

@@ -78,11 +78,13 @@ Observed truthful(const Case& drawn, const sim::Simulation& simulation) {
     observed.changes.push_back({LockState::searching, to, t_ns, t_ns});
   };
   change(lock, 0);
-  for (std::size_t i = 0; i < lost.size(); ++i) {
+  for (std::size_t i = 0; i < lost.size();) {
+    std::int64_t until_ns = lost[i].to_ns;
     change(LockState::searching, lost[i].from_ns);
-    if (i + 1 == lost.size() || lost[i + 1].from_ns > lost[i].to_ns) {
-      change(lock, lost[i].to_ns);
+    for (++i; i < lost.size() && lost[i].from_ns <= until_ns; ++i) {
+      until_ns = std::max(until_ns, lost[i].to_ns);
     }
+    change(lock, until_ns);
   }
   for (const std::int64_t t_ns : simulation.truth.wheel_tdc1_ns) {
     Cycle cycle;
