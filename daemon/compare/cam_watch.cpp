@@ -73,6 +73,7 @@ void CamWatch::take(const CamCycleEvent& event, std::vector<Finding>& out) {
     cam.recent.clear();
     cam.level.clear();
     cam.stepped = true;
+    cam.moved_deg += step->change_deg;
   }
   report_steps(out);
   if (cam.recent.size() > recent_cycles) {
@@ -93,7 +94,7 @@ void CamWatch::watch_dead(Cam& cam, const CamCycleEvent& event, std::vector<Find
   const bool silent = event.match.matched == 0 && event.match.surplus.empty() && !event.match.missing_deg.empty();
   if (!silent) {
     cam.silent_cycles = 0;
-    cam.last_edge_ns = event.end_ns;
+    cam.last_edge_ns = event.last_edge_ns;
     if (cam.open_dead) {
       Finding closing = *cam.open_dead;
       closing.phase = FindingPhase::close;
@@ -148,8 +149,9 @@ std::optional<CamWatch::Step> CamWatch::find_step(const Cam& cam) const {
   const double now = median(phases);
   const CamPattern& pattern = engine_.cams[index];
   const bool fixed = pattern.phaser_min_deg == 0 && pattern.phaser_max_deg == 0;
-  const bool within_travel =
-      now > pattern.phaser_min_deg - pattern.tolerance_deg && now < pattern.phaser_max_deg + pattern.tolerance_deg;
+  const double from_park = now - cam.moved_deg;
+  const bool within_travel = from_park > pattern.phaser_min_deg - pattern.tolerance_deg &&
+                             from_park < pattern.phaser_max_deg + pattern.tolerance_deg;
   // Within its travel a phaser may have moved the cam on purpose.
   if (!fixed && within_travel) {
     return std::nullopt;
@@ -163,14 +165,16 @@ std::optional<CamWatch::Step> CamWatch::find_step(const Cam& cam) const {
   if (between > 1) {
     return std::nullopt;
   }
-  const CamCycleEvent& start = cam.recent[first];
+  // Between the last edge of the last undisturbed cycle before, and the first edge of the agreeing cycles.
+  const CamCycleEvent& agreeing = cam.recent[first];
   Step step;
   step.cam = index;
   step.change_deg = now - level;
   step.from_deg = level;
-  step.start_ns = cam.recent[first - 1].end_ns;
-  step.cycle = start.cycle;
-  step.rpm = start.rpm;
+  step.start_ns = cam.recent[first - 1].last_edge_ns;
+  step.end_ns = agreeing.first_edge_ns;
+  step.cycle = agreeing.cycle;
+  step.rpm = agreeing.rpm;
   return step;
 }
 
@@ -231,7 +235,7 @@ void CamWatch::report_step(const Step& step, Circumstance circumstance, std::vec
   apply(attribute(kind, circumstance), kind, finding);
   finding.id = next_id_++;
   finding.start_ns = step.start_ns;
-  finding.end_ns = step.start_ns;
+  finding.end_ns = step.end_ns;
   finding.cycle = step.cycle;
   if (step.rpm > 0) {
     finding.rpm = step.rpm;

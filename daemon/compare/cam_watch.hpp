@@ -36,9 +36,9 @@ class CamWatch {
     double change_deg = 0;
     double from_deg = 0;
     std::int64_t start_ns = 0;
+    std::int64_t end_ns = 0;
     std::uint64_t cycle = 0;
     double rpm = 0;
-    double angle_deg = 0;
   };
   struct Cam {
     std::deque<CamCycleEvent> recent;  // newest last; the oldest is judged for odd edges when it leaves
@@ -50,6 +50,7 @@ class CamWatch {
     int inside_cycles = 0;
     int silent_cycles = 0;
     std::int64_t last_edge_ns = 0;
+    double moved_deg = 0;  // by the steps reported so far: its travel lies there now
     bool stepped = false;  // a step was reported: the deviation it leaves is known
   };
 

@@ -270,13 +270,17 @@ bool CrankTracker::unsettled(const Survivor& survivor) const {
 
 bool CrankTracker::episode_decided(std::int64_t t_ns) const {
   const Survivor& best = episode_.best();
+  const bool clean_turn = best.clean_steps >= turn_teeth_ + 2;
+  // Edges too many beside missed teeth are also what a place that is off by a tooth makes of the gap, and of a wheel
+  // that slipped: only a whole turn without a fault settles it.
+  if (clean_turn || unsettled(best)) {
+    return clean_turn;
+  }
   if (best.clean_steps < decided_steps) {
     return false;
   }
-  // Edges too many beside missed teeth are also what a place that is off by a tooth makes of the gap, and of a wheel
-  // that slipped: only a whole turn without a fault settles it.
-  if (unsettled(best) && best.clean_steps < turn_teeth_ + 2) {
-    return false;
+  if (!best.had_extra && !best.had_missed && !best.misfit) {
+    return true;  // nothing but the expected teeth, only at another speed
   }
   const bool heavy = best.dirt > heavy_dirt || best.misfit;
   return episode_.rival_margin(t_ns) >= (heavy ? decided_margin_heavy : decided_margin);
@@ -298,8 +302,7 @@ LossReason CrankTracker::episode_hopeless(std::int64_t t_ns) const {
     // From a slow crank it is no wonder: it stopped or swung back.
     return best.speed.ns_per_deg > slow_ns_per_deg_ ? LossReason::nearly_stopped : LossReason::nothing_fits;
   }
-  const int edges_limit = unsettled(best) ? turn_teeth_ + turn_teeth_ / 2 + 32 : 2 * turn_teeth_ + 64;
-  const auto edges_max = static_cast<std::size_t>(edges_limit);
+  const auto edges_max = static_cast<std::size_t>(2 * turn_teeth_ + 64);
   return episode_.edges() > edges_max ? LossReason::ambiguous : LossReason::none;
 }
 

@@ -86,6 +86,8 @@ class CrankTracker {
     const std::uint64_t lagged = mark_count_ > lag_marks ? mark_count_ - lag_marks : 0;
     return lagged > settled_ ? lagged : settled_;
   }
+  // One past the newest mark, decided or not.
+  std::uint64_t marks_end() const { return mark_count_; }
   const CrankMark& mark(std::uint64_t index) const { return marks_[index & mask_]; }
   std::uint64_t marks_kept() const { return mask_ / 2; }
 
