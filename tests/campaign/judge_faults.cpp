@@ -11,6 +11,7 @@
 // - wheel slip by a whole number of teeth of the cam gear (give or take 2 degrees, about what backlash and assembly
 //   leave): the same as a belt jump on all cams; cam-step is right too;
 // - a belt jump that leaves a phased cam within its travel and tolerance: the phaser may have done it;
+// - how many teeth a belt jumped, on a cam whose phaser has left park: the two movements add up;
 // - a cam edge, missing or extra, when the cams do not tell the turns: nobody knows which edge it was;
 // - a dead crank signal below 500 rpm during which no cam edge came: the engine may have stopped.
 #include <algorithm>
@@ -63,8 +64,8 @@ std::vector<const Finding*> own_findings(const Scene& scene) {
   return own;
 }
 
-bool in_time(const Scene& scene, const Finding& finding, std::int64_t t_ns, double cycles = 1) {
-  return begins_near(scene.truth(), {t_ns, t_ns}, cycles, finding.start_ns);
+bool in_time(const Scene& scene, const Finding& finding, std::int64_t t_ns) {
+  return begins_near(scene.truth(), {t_ns, t_ns}, 1, finding.start_ns);
 }
 
 // Angles are known modulo a turn only where the cams do not tell the turns apart.
@@ -232,6 +233,16 @@ bool phaser_may_have(const Scene& scene, const CamPattern& cam, double by_deg) {
   return after_deg > cam.phaser_min_deg - cam.tolerance_deg && after_deg < cam.phaser_max_deg + cam.tolerance_deg;
 }
 
+// Whether the cam's phaser has left park by the time of the fault: then the teeth of a jump cannot be counted (DESIGN 6).
+bool moves(const Scene& scene, const CamPattern& cam) {
+  for (const sim::CamSensor& sensor : scene.drawn.scenario.cams) {
+    if (sensor.name == cam.name && !sensor.phaser.empty()) {
+      return static_cast<double>(scene.span.to_ns) * 1e-9 + 1 > sensor.phaser.front().t_s;
+    }
+  }
+  return false;
+}
+
 void judge_cam_edge(const Scene& scene, FaultVerdict& verdict) {
   if (!scene.drawn.cam_fixes_cycle) {
     verdict.cannot_tell = "the cams do not tell the turns apart, so nobody knows which edge it was";
@@ -256,7 +267,7 @@ void judge_dead_cam(const Scene& scene, FaultVerdict& verdict) {
 }
 
 void judge_cam_step(const Scene& scene, FaultVerdict& verdict) {
-  const auto own = findings_near(scene, 0);
+  const auto own = own_findings(scene);
   std::size_t visible = 0;
   verdict.named = true;
   verdict.located = true;
@@ -275,8 +286,8 @@ void judge_cam_step(const Scene& scene, FaultVerdict& verdict) {
       continue;
     }
     const auto teeth = value_of(**step, "gear_teeth_moved");
-    const bool right_teeth = teeth && std::fabs(*teeth - entry.value) < 0.35;
-    const bool right_time = in_time(scene, **step, entry.t_ns);
+    const bool right_teeth = moves(scene, *cam) || (teeth && std::fabs(*teeth - entry.value) < 0.35);
+    const bool right_time = begins_near(scene.truth(), scene.span, 1, (*step)->start_ns);
     if (!right_teeth || !right_time) {
       verdict.located = false;
       complain(verdict, entry.cam + ": " + (teeth ? fixed(*teeth, 2) : "no") + " teeth told, " + fixed(entry.value, 0) +
@@ -307,7 +318,7 @@ void judge_slip(const Scene& scene, FaultVerdict& verdict) {
     verdict.cannot_tell = "no cam that could show the wheel's slip";
   }
   const bool cam_step_right = visible < 2 || visible < engine.cams.size() || whole;
-  const auto near = findings_near(scene, 0);
+  const auto near = findings_near(scene, step_cycles);
   for (const Finding* finding : near) {
     const bool wheel = finding->kind == FindingKind::crank_wheel_step;
     const bool cam =
@@ -320,12 +331,14 @@ void judge_slip(const Scene& scene, FaultVerdict& verdict) {
     const auto told = value_of(*finding, "step_deg");
     const double true_deg = wheel ? slip_deg : -slip_deg;
     constexpr double cam_scatter_deg = 2.0;
-    const bool right_size =
-        finding->kind == FindingKind::cam_deviation || (told && std::fabs(*told - true_deg) <= cam_scatter_deg);
+    const CamPattern* cam_told = cam_of(scene, finding->channel);
+    const bool right_size = finding->kind == FindingKind::cam_deviation ||
+                            (cam_told != nullptr && moves(scene, *cam_told)) ||
+                            (told && std::fabs(*told - true_deg) <= cam_scatter_deg);
     // The slip takes the position away for a turn or two: the step is seen when it is found again.
     constexpr double slip_cycles = 3;
-    const bool right_time =
-        finding->kind == FindingKind::cam_deviation || in_time(scene, *finding, scene.span.from_ns, slip_cycles);
+    const bool right_time = finding->kind == FindingKind::cam_deviation ||
+                            begins_near(scene.truth(), scene.span, slip_cycles, finding->start_ns);
     verdict.located = verdict.located || (right_size && right_time);
   }
 }

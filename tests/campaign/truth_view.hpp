@@ -31,7 +31,8 @@ std::vector<Span> backward_spans(const sim::Truth& truth);
 
 // The truth's entries of one planned fault: kinds are drawn once a run, so the kind pairs them.
 std::vector<sim::TruthFault> entries_of(const sim::Truth& truth, sim::FaultKind kind);
-// From the first entry to the end of the last; a fault without an end lasts to the end of the run.
+// From the first entry to the end of the last: a dead signal or a changed reference without an end lasts to the end of
+// the run, a step until it has built up.
 Span span_of(const sim::Fault& fault, const std::vector<sim::TruthFault>& entries, const sim::Truth& truth);
 
 double pitch_deg(const Engine& engine);
