@@ -132,6 +132,7 @@ class CrankTracker {
   LossReason episode_hopeless(std::int64_t t_ns) const;
   bool commit_episode();
   void commit_node(const PathNode& node);
+  void keep_burst();
   bool contradicted() const;
   double stopping(const Survivor& survivor) const;
   double next_step_deg(const Survivor& survivor) const;
