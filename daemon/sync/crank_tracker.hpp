@@ -126,6 +126,8 @@ class CrankTracker {
   Survivor episode_start(std::uint64_t mark_index) const;
   CrankEvent continue_episode(std::int64_t t_ns);
   bool unsettled(const Survivor& survivor) const;
+  bool gap_out_of_place() const;
+  bool could_stop() const;
   bool fault_now(const Survivor& survivor) const;
   bool may_have_turned(const Survivor& survivor) const;
   bool episode_decided(std::int64_t t_ns) const;
