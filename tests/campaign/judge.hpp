@@ -15,10 +15,12 @@ namespace cw::campaign {
 
 // How one injected fault was dealt with.
 struct FaultVerdict {
-  std::string label;        // row of the confusion matrix: the kind, and the form where it matters
-  std::string found;        // column: kind of the finding taken for it, or "nothing"
-  bool named = false;       // found with the right kind (and cam)
-  bool located = false;     // and tooth, angle, time, size right
+  std::string label;     // row of the confusion matrix: the kind, and the form where it matters
+  std::string found;     // column: kind of the finding taken for it, or "nothing"
+  bool named = false;    // found with the right kind (and cam)
+  bool located = false;  // and tooth, angle, time, size right
+  bool attributed =
+      false;  // and every finding of it names who is behind it, as far as can be told; no target of its own
   std::string cannot_tell;  // not empty: no observer can tell, and why; such a fault does not count
   std::string words;        // what is wrong, for people; empty when all is right
 };

@@ -406,6 +406,37 @@ void judge_kind(const Scene& scene, FaultVerdict& verdict) {
   }
 }
 
+// Who is behind it, as far as an observer can tell (DESIGN 6).
+std::vector<Attribution> right_attributions(const Scene& scene) {
+  const std::size_t cams = scene.drawn.engine.cams.size();
+  switch (scene.fault.kind) {
+    case FaultKind::crank_signal_stopped:
+      return {Attribution::sensor_or_wiring, Attribution::undecided};  // all may have gone silent together
+    case FaultKind::cam_step:
+      if (cams == 1 || scene.fault.cam.empty()) {
+        return {Attribution::undecided};  // a slip of the wheel, or a jump at the crank pulley
+      }
+      return {Attribution::cam_drive};
+    case FaultKind::crank_wheel_step:
+      return {Attribution::wheel, Attribution::undecided};
+    case FaultKind::reference_error:
+    case FaultKind::reference_delay:
+      return {Attribution::ecu};
+    case FaultKind::reference_missing:
+      return {Attribution::undecided};
+    default:
+      return {Attribution::sensor_or_wiring};
+  }
+}
+
+bool rightly_attributed(const Scene& scene) {
+  const std::vector<Attribution> right = right_attributions(scene);
+  const auto own = own_findings(scene);
+  return std::all_of(own.begin(), own.end(), [&](const Finding* finding) {
+    return std::find(right.begin(), right.end(), finding->attribution) != right.end();
+  });
+}
+
 std::string label_of(const sim::Fault& fault) {
   std::string label(sim::to_string(fault.kind));
   if (fault.kind == FaultKind::missed_edge && fault.every_cycles > 0) {
@@ -460,6 +491,7 @@ void judge_faults(const Case& drawn, const sim::Simulation& simulation, const Ob
     result.label = label_of(fault);
     judge_kind(scene, result);
     result.found = found_of(scene, result);
+    result.attributed = result.named && rightly_attributed(scene);
     if (!result.named && result.words.empty()) {
       result.words = "not told as " + std::string(to_string(scene.expected.finding)) + ", but as " + result.found;
     } else if (!result.located && result.words.empty()) {

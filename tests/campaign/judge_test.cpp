@@ -32,11 +32,28 @@ const sim::Fault& planned(const Case& drawn, const std::string& kind) {
                        [&](const sim::Fault& fault) { return sim::to_string(fault.kind) == kind; });
 }
 
+Attribution right_attribution(const Case& drawn, const sim::Fault& fault) {
+  switch (fault.kind) {
+    case sim::FaultKind::cam_step:
+      return fault.cam.empty() || drawn.engine.cams.size() == 1 ? Attribution::undecided : Attribution::cam_drive;
+    case sim::FaultKind::crank_wheel_step:
+      return Attribution::wheel;
+    case sim::FaultKind::reference_error:
+    case sim::FaultKind::reference_delay:
+      return Attribution::ecu;
+    case sim::FaultKind::reference_missing:
+      return Attribution::undecided;
+    default:
+      return Attribution::sensor_or_wiring;
+  }
+}
+
 Finding told(const Case& drawn, const sim::Truth& truth, const sim::TruthFault& entry, std::uint64_t id) {
   Finding finding;
   finding.id = id;
   finding.kind = right_kind(entry.kind);
   finding.severity = Severity::fault;
+  finding.attribution = right_attribution(drawn, planned(drawn, entry.kind));
   finding.start_ns = entry.t_ns;
   finding.end_ns = entry.t_ns;
   finding.angle_deg = entry.crank_deg;
@@ -167,6 +184,7 @@ TEST(Judge, names_and_locates_every_kind_told_rightly) {
   for (const sim::FaultKind kind : all_kinds) {
     const FaultVerdict fault = only_fault(verdict_of(scene_with(kind)));
     EXPECT_TRUE(fault.named && fault.located) << sim::to_string(kind) << ": " << fault.words;
+    EXPECT_TRUE(fault.attributed) << sim::to_string(kind);
   }
 }
 
@@ -203,6 +221,16 @@ TEST(Judge, complains_when_any_kind_is_told_two_cycles_too_early) {
       finding.start_ns = time_of_deg(scene.simulation.truth, deg);
     }
     EXPECT_FALSE(only_fault(verdict_of(scene)).located) << sim::to_string(kind);
+  }
+}
+
+TEST(Judge, sees_when_the_wrong_one_is_blamed) {
+  for (const sim::FaultKind kind : all_kinds) {
+    Scene scene = scene_with(kind);
+    for (Finding& finding : scene.observed.findings) {
+      finding.attribution = Attribution::capture_link;
+    }
+    EXPECT_FALSE(only_fault(verdict_of(scene)).attributed) << sim::to_string(kind);
   }
 }
 

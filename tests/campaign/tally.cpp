@@ -20,6 +20,7 @@ struct FaultCount {
   std::size_t judged = 0;
   std::size_t named = 0;
   std::size_t located = 0;
+  std::size_t attributed = 0;
   std::size_t not_to_tell = 0;
 };
 
@@ -55,6 +56,7 @@ void add_fault(const FaultVerdict& fault, Totals& totals) {
     ++each->judged;
     each->named += fault.named ? 1 : 0;
     each->located += fault.named && fault.located ? 1 : 0;
+    each->attributed += fault.attributed ? 1 : 0;
   }
   ++totals.confusion[fault.label][fault.found];
 }
@@ -130,7 +132,8 @@ void print_confusion(const Totals& totals, std::ostream& out) {
   for (const auto& [label, found] : totals.confusion) {
     const FaultCount& count = totals.by_label.at(label);
     out << "  " << padded(label, 26) << right(std::to_string(count.judged), 5) << "  named "
-        << right(std::to_string(count.named), 4) << "  located " << right(std::to_string(count.located), 4) << "  |";
+        << right(std::to_string(count.named), 4) << "  located " << right(std::to_string(count.located), 4)
+        << "  attributed " << right(std::to_string(count.attributed), 4) << "  |";
     for (const auto& [kind, number] : found) {
       out << "  " << kind << " " << number;
     }
@@ -293,6 +296,8 @@ void print_report(std::span<const Verdict> verdicts, std::ostream& out) {
       << " only where the crank turned backwards or just had\n";
   out << "Faults named:      " << bounded(totals.faults.named, totals.faults.judged) << "\n";
   out << "... and located:   " << bounded(totals.faults.located, totals.faults.judged) << "\n";
+  out << "Named, and rightly attributed (no target): " << bounded(totals.faults.attributed, totals.faults.judged)
+      << "\n";
   out << "Not to be told by any observer, not counted: " << totals.faults.not_to_tell << "\n";
   out << "Clean runs with a false alarm: " << bounded(totals.clean_alarmed, totals.clean)
       << "; false alarms in all runs: " << totals.alarms << "\n";
