@@ -32,7 +32,7 @@ bool explains_cam_step(const sim::Truth& truth, const Case& drawn, Explainer& ex
     return false;
   }
   if (cam->phaser_min_deg != cam->phaser_max_deg) {
-    return begins_near(truth, explainer.span, for_ever, finding.start_ns);
+    return begins_near(truth, explainer.span, for_ever, finding.start_ns, step_cycles);
   }
   const bool first =
       std::find(explainer.cams_told.begin(), explainer.cams_told.end(), cam->name) == explainer.cams_told.end();

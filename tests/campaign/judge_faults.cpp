@@ -11,7 +11,7 @@
 // - wheel slip by a whole number of teeth of the cam gear (give or take 2 degrees, about what backlash and assembly
 //   leave): the same as a belt jump on all cams; cam-step is right too;
 // - a belt jump that leaves a phased cam within its travel and tolerance: the phaser may have done it;
-// - how many teeth a belt jumped, on a cam whose phaser has left park: the two movements add up;
+// - how many teeth a belt jumped, and the cycle, on a cam whose phaser has left park: the two movements add up;
 // - a cam edge, missing or extra, when the cams do not tell the turns: nobody knows which edge it was;
 // - a dead crank signal below 500 rpm during which no cam edge came: the engine may have stopped.
 #include <algorithm>
@@ -47,19 +47,19 @@ bool reportable(const Finding& finding) {
   return finding.severity != Severity::info && finding.phase != FindingPhase::close;
 }
 
-// All findings that begin around the fault: from a cycle before it to `cycles_after` its end, counted in turning.
-std::vector<const Finding*> findings_near(const Scene& scene, double cycles_after) {
+// All findings that begin around the fault, by default from a cycle before it, counted in turning.
+std::vector<const Finding*> findings_near(const Scene& scene, double cycles_after, double cycles_before = 1) {
   std::vector<const Finding*> near;
   for (const Finding& finding : scene.observed.findings) {
-    if (reportable(finding) && begins_near(scene.truth(), scene.span, cycles_after, finding.start_ns)) {
+    if (reportable(finding) && begins_near(scene.truth(), scene.span, cycles_after, finding.start_ns, cycles_before)) {
       near.push_back(&finding);
     }
   }
   return near;
 }
 
-std::vector<const Finding*> own_findings(const Scene& scene) {
-  std::vector<const Finding*> own = findings_near(scene, scene.expected.cycles_after);
+std::vector<const Finding*> own_findings(const Scene& scene, double cycles_before = 1) {
+  std::vector<const Finding*> own = findings_near(scene, scene.expected.cycles_after, cycles_before);
   std::erase_if(own, [&](const Finding* finding) { return finding->kind != scene.expected.finding; });
   return own;
 }
@@ -224,13 +224,21 @@ double cam_phase_deg(const Scene& scene, const std::string& name, std::int64_t t
   return 0;
 }
 
-// Whether a phaser could have brought this cam to where a jump by `by_deg` leaves it.
+// Whether a phaser could have brought this cam to where a jump by `by_deg` leaves it. The cam must stay out of its travel
+// for some cycles: within fewer nobody tells a jump from a passing move.
 bool phaser_may_have(const Scene& scene, const CamPattern& cam, double by_deg) {
   if (cam.phaser_min_deg == cam.phaser_max_deg) {
     return false;
   }
-  const double after_deg = cam_phase_deg(scene, cam.name, scene.span.from_ns) + by_deg;
-  return after_deg > cam.phaser_min_deg - cam.tolerance_deg && after_deg < cam.phaser_max_deg + cam.tolerance_deg;
+  constexpr int cycles_seen = 6;
+  bool within = false;
+  for (int i = 0; i <= cycles_seen; ++i) {
+    const double crank_deg = turned_deg(scene.truth(), scene.span.to_ns) + i * scene.truth().cycle_deg;
+    const double phase_deg = cam_phase_deg(scene, cam.name, time_of_deg(scene.truth(), crank_deg)) + by_deg;
+    within = within ||
+             (phase_deg > cam.phaser_min_deg - cam.tolerance_deg && phase_deg < cam.phaser_max_deg + cam.tolerance_deg);
+  }
+  return within;
 }
 
 // Whether the cam's phaser has left park by the time of the fault: then the teeth of a jump cannot be counted (DESIGN 6).
@@ -267,7 +275,7 @@ void judge_dead_cam(const Scene& scene, FaultVerdict& verdict) {
 }
 
 void judge_cam_step(const Scene& scene, FaultVerdict& verdict) {
-  const auto own = own_findings(scene);
+  const auto own = own_findings(scene, step_cycles);
   std::size_t visible = 0;
   verdict.named = true;
   verdict.located = true;
@@ -278,7 +286,8 @@ void judge_cam_step(const Scene& scene, FaultVerdict& verdict) {
     }
     ++visible;
     const auto step = std::find_if(own.begin(), own.end(), [&](const Finding* finding) {
-      return finding->kind == FindingKind::cam_step && finding->channel == entry.cam;
+      return finding->channel == entry.cam &&
+             (moves(scene, *cam) || begins_near(scene.truth(), scene.span, step_cycles, finding->start_ns));
     });
     if (step == own.end()) {
       verdict.named = false;
@@ -287,7 +296,7 @@ void judge_cam_step(const Scene& scene, FaultVerdict& verdict) {
     }
     const auto teeth = value_of(**step, "gear_teeth_moved");
     const bool right_teeth = moves(scene, *cam) || (teeth && std::fabs(*teeth - entry.value) < 0.35);
-    const bool right_time = begins_near(scene.truth(), scene.span, 1, (*step)->start_ns);
+    const bool right_time = moves(scene, *cam) || begins_near(scene.truth(), scene.span, 1, (*step)->start_ns);
     if (!right_teeth || !right_time) {
       verdict.located = false;
       complain(verdict, entry.cam + ": " + (teeth ? fixed(*teeth, 2) : "no") + " teeth told, " + fixed(entry.value, 0) +

@@ -56,9 +56,10 @@ std::int64_t time_of_deg(const sim::Truth& truth, double crank_deg) {
   return at == truth.samples.end() ? std::llround(truth.end_s * ns_per_s) : at->t_ns;
 }
 
-bool begins_near(const sim::Truth& truth, const Span& span, double cycles_after, std::int64_t t_ns) {
+bool begins_near(const sim::Truth& truth, const Span& span, double cycles_after, std::int64_t t_ns,
+                 double cycles_before) {
   const double turned = turned_deg(truth, t_ns);
-  return turned >= turned_deg(truth, span.from_ns) - truth.cycle_deg &&
+  return turned >= turned_deg(truth, span.from_ns) - cycles_before * truth.cycle_deg &&
          turned <= turned_deg(truth, span.to_ns) + cycles_after * truth.cycle_deg;
 }
 

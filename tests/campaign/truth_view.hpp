@@ -22,9 +22,10 @@ double turned_deg(const sim::Truth& truth, std::int64_t t_ns);
 // First time at which the crank has turned that far; the end of the run when it never does.
 std::int64_t time_of_deg(const sim::Truth& truth, double crank_deg);
 
-// Whether `t_ns` lies between one engine cycle before the span and `cycles_after` after it, counted in crank degrees
+// Whether `t_ns` lies between `cycles_before` the span and `cycles_after` it, counted in crank degrees
 // turned (a cranked engine's speed changes too much within a cycle to count in time).
-bool begins_near(const sim::Truth& truth, const Span& span, double cycles_after, std::int64_t t_ns);
+bool begins_near(const sim::Truth& truth, const Span& span, double cycles_after, std::int64_t t_ns,
+                 double cycles_before = 1);
 
 std::vector<Span> standing_spans(const sim::Truth& truth);
 std::vector<Span> backward_spans(const sim::Truth& truth);
