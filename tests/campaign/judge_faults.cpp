@@ -142,12 +142,11 @@ void judge_teeth(const Scene& scene, FaultVerdict& verdict) {
       told_right += finding->count;
     }
   }
-  // A long row of them may miss one in thirty and still count as found.
-  const auto wanted = static_cast<std::uint32_t>(std::floor(0.97 * static_cast<double>(scene.entries.size())));
-  const std::uint32_t needed = std::max<std::uint32_t>(wanted, 1);
+  // Of a tooth that fails again and again more than half must be told, and none of them wrong: then it is found.
   const auto all = static_cast<std::uint32_t>(scene.entries.size());
-  verdict.named = told >= (all < 30 ? all : needed);
-  verdict.located = verdict.named && told_right >= (all < 30 ? all : needed);
+  const std::uint32_t needed = scene.fault.every_cycles > 0 ? all / 2 + 1 : all;
+  verdict.named = told >= needed;
+  verdict.located = told_right >= needed && (scene.fault.every_cycles == 0 || told == told_right);
   if (!verdict.named || !verdict.located) {
     complain(verdict, std::to_string(all) + " injected, " + std::to_string(told) + " told, " +
                           std::to_string(told_right) + " in the right place");
