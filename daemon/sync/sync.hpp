@@ -100,6 +100,7 @@ class Sync {
     while (walked_ < tracker_.final_marks()) {
       walk();
     }
+    tracker_.note_used(walked_);
   }
   void cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns);
   void reference_edge(std::int64_t t_ns);
