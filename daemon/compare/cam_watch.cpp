@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <iterator>
 #include <string>
 #include <utility>
 
@@ -107,6 +108,7 @@ void CamWatch::watch_dead(Cam& cam, const CamCycleEvent& event, std::vector<Find
       closing.end_ns = event.now_ns;
       out.push_back(std::move(closing));
       cam.open_dead.reset();
+      cam.recent.clear();  // the silent cycles are told
     }
     return;
   }
@@ -232,13 +234,15 @@ void CamWatch::report_steps(std::vector<Finding>& out) {
         only  ? (whole ? Circumstance::whole_teeth_only_cam : Circumstance::part_tooth_only_cam)
         : all ? (whole ? Circumstance::whole_teeth_all_cams : Circumstance::part_tooth_all_cams)
               : (whole ? Circumstance::whole_teeth_one_cam : Circumstance::part_tooth_one_cam);
-    if (all && !whole) {
-      report_step(first, circumstance, out);
-      std::erase_if(steps_,
-                    [&](const Step& step) { return std::fabs(step.change_deg - first.change_deg) <= alike_slack_deg; });
-    } else {
-      report_step(first, circumstance, out);
-      steps_.erase(steps_.begin());
+    // Cams that moved alike are told with the same words; a moved wheel is one finding for all of them.
+    const bool wheel = circumstance == Circumstance::part_tooth_all_cams;
+    std::vector<Step> alike;
+    std::copy_if(steps_.begin(), steps_.end(), std::back_inserter(alike),
+                 [&](const Step& step) { return std::fabs(step.change_deg - first.change_deg) <= alike_slack_deg; });
+    std::erase_if(steps_,
+                  [&](const Step& step) { return std::fabs(step.change_deg - first.change_deg) <= alike_slack_deg; });
+    for (std::size_t i = 0; i < alike.size() && (i == 0 || !wheel); ++i) {
+      report_step(alike[i], circumstance, out);
     }
   }
 }

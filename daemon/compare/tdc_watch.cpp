@@ -23,7 +23,10 @@ double TdcWatch::deviation_deg(const ReferenceEvent& event) const {
   // With only the revolution known, two places half a cycle apart can't be told: judged modulo a revolution.
   const double period_deg =
       event.state == LockState::cycle_locked ? reference.period_deg : std::min(reference.period_deg, deg_per_rev);
-  return wrap_signed_deg(event.angle_deg + reference.advance_deg, period_deg);
+  // A pulse half a period out is read as early, always: scatter must not flip its sign.
+  constexpr double flip_guard_deg = 30;
+  const double deviation = wrap_signed_deg(event.angle_deg + reference.advance_deg, period_deg);
+  return deviation > period_deg / 2 - flip_guard_deg ? deviation - period_deg : deviation;
 }
 
 void TdcWatch::take(const ReferenceEvent& event, bool cams_steady, std::vector<Finding>& out) {

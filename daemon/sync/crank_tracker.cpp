@@ -106,6 +106,10 @@ CrankTracker::CrankTracker(const ToothCycle& cycle)
   marks_.assign(kept, {});
 }
 
+double CrankTracker::mean_step_deg() const {
+  return cycle_.cycle_deg / static_cast<double>(cycle_.teeth.size());
+}
+
 double CrankTracker::step_between_deg(int from_tooth, int to_tooth) const {
   const double deg = cycle_.teeth[static_cast<std::size_t>(to_tooth)].wheel_deg -
                      cycle_.teeth[static_cast<std::size_t>(from_tooth)].wheel_deg;
@@ -151,15 +155,20 @@ bool CrankTracker::certain(const PlaceSearch& search, int turns) const {
   if (may_run_backwards_ && running_out(row)) {
     return false;
   }
-  constexpr std::size_t turns_compared = 3;
+  constexpr std::size_t turns_compared = 6;
   const auto steps =
       std::min(static_cast<std::size_t>(row.clean_steps), turns_compared * static_cast<std::size_t>(turn_teeth_ + 2));
   std::vector<std::int64_t> t_ns;
   for (std::size_t i = 0; i <= steps; ++i) {
     t_ns.push_back(raw_[(raw_count_ - 1 - steps + i) & mask_]);
   }
-  return stopping(row.speed) < 1 &&
-         margin_over_rivals(repeat_steps(), row.tooth, t_ns, search_scatter()) >= lock_margin;
+  if (stopping(row.speed) >= 1) {
+    return false;
+  }
+  // What no row explains well is not this wheel: a right row costs half a unit a step.
+  constexpr double cost_per_step_max = 2;
+  const RowVerdict verdict = judge_row(repeat_steps(), row.tooth, t_ns, scatter_);
+  return verdict.cost <= cost_per_step_max * static_cast<double>(steps) && verdict.margin >= lock_margin;
 }
 
 // A crank that swings back has nothing that drives it: each turn takes longer than the one before.
@@ -175,7 +184,7 @@ bool CrankTracker::running_out(const EdgeRow& row) const {
   return static_cast<double>(now_ns - turn_ago_ns) > longer * static_cast<double>(turn_ago_ns - two_ago_ns);
 }
 
-// A whole turn has to fit, so single intervals may stray further than in an episode, which is about single intervals.
+// For going a turn without a misfit, intervals may stray further than for comparing rows: a deep dip must not end a row.
 ScatterModel CrankTracker::search_scatter() const {
   ScatterModel scatter = scatter_;
   scatter.slope_over = 0.6;
@@ -325,9 +334,8 @@ CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
 // edges are taken for: thrown back with the deceleration a, one of the intervals takes at least 0.93 sqrt(step / a).
 bool CrankTracker::could_stop() const {
   constexpr double slowing_deg_s2 = 21'000;  // simulated engines: 12,000
-  const double mean_step_deg = cycle_.cycle_deg / static_cast<double>(cycle_.teeth.size());
   constexpr double least_interval = 0.93;
-  const double slow_ns = least_interval * std::sqrt(mean_step_deg / slowing_deg_s2) * 1e9;
+  const double slow_ns = least_interval * std::sqrt(mean_step_deg() / slowing_deg_s2) * 1e9;
   const std::uint64_t count = std::min<std::uint64_t>(episode_.edges() + 2, std::min(raw_count_, mask_));
   for (std::uint64_t i = 3; i <= count; ++i) {
     const std::int64_t dt_ns = raw_[(raw_count_ - i + 1) & mask_] - raw_[(raw_count_ - i) & mask_];
@@ -345,9 +353,8 @@ bool CrankTracker::slow_interval() const {
     return false;  // from such a speed no crank turns back: the signal was away
   }
   constexpr double turning_share = 0.35;
-  const double mean_step_deg = cycle_.cycle_deg / static_cast<double>(cycle_.teeth.size());
   const auto dt_ns = static_cast<double>(newest_ns() - raw_[(raw_count_ - 2) & mask_]);
-  return dt_ns * turning_share > slow_ns_per_deg_ * mean_step_deg;
+  return dt_ns * turning_share > slow_ns_per_deg_ * mean_step_deg();
 }
 
 bool CrankTracker::unsettled(const Survivor& survivor) const {
@@ -421,8 +428,7 @@ bool CrankTracker::may_have_turned(const Survivor& survivor) const {
   if (!doubted_ && survivor.speed.ns_per_deg < slow_ns_per_deg_) {
     return false;
   }
-  const double mean_step_deg = cycle_.cycle_deg / static_cast<double>(cycle_.teeth.size());
-  const bool slowing = survivor.trend_before_fault_per_deg * mean_step_deg > steady_log_ratio;
+  const bool slowing = survivor.trend_before_fault_per_deg * mean_step_deg() > steady_log_ratio;
   return doubted_ || slowing;
 }
 

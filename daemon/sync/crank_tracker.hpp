@@ -171,6 +171,7 @@ class CrankTracker {
   double next_step_deg(const Survivor& survivor) const;
   bool as_a_cycle_ago(const Survivor& survivor) const;
   bool may_turn_back(const Survivor& survivor);
+  double mean_step_deg() const;
   double step_between_deg(int from_tooth, int to_tooth) const;
   CrankEvent lose(LossReason reason, std::int64_t t_ns);
   bool in_episode() const { return locked_ && !on_short_path_; }

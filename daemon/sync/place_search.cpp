@@ -52,19 +52,18 @@ void PlaceSearch::advance(std::int64_t t_ns, const ScatterModel& scatter) {
   }
 }
 
-double margin_over_rivals(std::span<const double> step_deg, int tooth, std::span<const std::int64_t> t_ns,
-                          const ScatterModel& scatter) {
+RowVerdict judge_row(std::span<const double> step_deg, int tooth, std::span<const std::int64_t> t_ns,
+                     const ScatterModel& scatter) {
   const std::size_t count = step_deg.size();
   const std::size_t steps = t_ns.size() - 1;
   const std::size_t here = (static_cast<std::size_t>(tooth) + count - steps % count) % count;
-  const double cost = cost_in_a_row(step_deg, here, t_ns, scatter);
-  double margin = no_rival_margin;
+  RowVerdict verdict{cost_in_a_row(step_deg, here, t_ns, scatter), no_rival_margin};
   for (std::size_t first = 0; first < count; ++first) {
     if (first != here) {
-      margin = std::min(margin, cost_in_a_row(step_deg, first, t_ns, scatter) - cost);
+      verdict.margin = std::min(verdict.margin, cost_in_a_row(step_deg, first, t_ns, scatter) - verdict.cost);
     }
   }
-  return margin;
+  return verdict;
 }
 
 }  // namespace cw

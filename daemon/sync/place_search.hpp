@@ -38,10 +38,14 @@ class PlaceSearch {
   std::int64_t newest_ns_ = 0;
 };
 
-// How much better row `tooth` of the last of `t_ns` explains them than any other row does: the difference of costs in
-// natural-log units, each interval at misfit_cost_max at most. no_rival_margin when the pattern has one tooth only.
+// The row whose last tooth is `tooth` against all other rows of the same edges: costs in natural-log units, each interval
+// at misfit_cost_max at most.
+struct RowVerdict {
+  double cost = 0;
+  double margin = 0;  // by which the next best row costs more; no_rival_margin when the pattern has one tooth only
+};
 inline constexpr double no_rival_margin = 1e9;
-double margin_over_rivals(std::span<const double> step_deg, int tooth, std::span<const std::int64_t> t_ns,
-                          const ScatterModel& scatter);
+RowVerdict judge_row(std::span<const double> step_deg, int tooth, std::span<const std::int64_t> t_ns,
+                     const ScatterModel& scatter);
 
 }  // namespace cw

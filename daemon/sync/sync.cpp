@@ -186,6 +186,7 @@ void Sync::break_off(LossReason reason) {
     lose(reason, newest_ns());
   }
   pending_.clear();
+  silence_reported_ = true;  // that nothing comes is no news of the engine
 }
 
 bool Sync::cannot_stop_at(double ns_per_deg, double within_deg) const {
@@ -467,7 +468,10 @@ void Sync::pass_tdc(std::uint64_t index) {
   }
   if (place_known_) {
     close_frames();
-  } else if (position_deg(last_tooth_) > next_seek_deg_) {
+    return;
+  }
+  tell_silent_cams();
+  if (position_deg(last_tooth_) > next_seek_deg_) {
     seek_place();
   }
 }
@@ -529,6 +533,29 @@ void Sync::seek_place() {
   if (place) {
     set_place(*place);
     change_state(locked_state(), tracker_.mark(walked_ - 1).t_ns, LossReason::none);
+  }
+}
+
+// Without a known place no frame is closed; but a cam that gave no edge for a whole cycle is told all the same.
+void Sync::tell_silent_cams() {
+  const double here_deg = position_deg(last_tooth_);
+  const AngleSpan span{here_deg - cycle_.cycle_deg, here_deg};
+  if (span.from_deg < segment_position_deg_) {
+    return;
+  }
+  for (std::size_t cam = 0; cam < cams_.size(); ++cam) {
+    if (!cams_[cam].edges.empty() && cams_[cam].edges.back().angle_deg >= span.from_deg) {
+      continue;
+    }
+    CamCycleEvent event;
+    event.cam = cam;
+    event.cycle = cycle_number_;
+    event.span = span;
+    event.match.missing_deg.push_back(span.from_deg);
+    event.now_ns = tracker_.mark(walked_ - 1).t_ns;
+    event.now_deg = here_deg;
+    event.rpm = last_rpm_;
+    events_.emplace_back(event);
   }
 }
 

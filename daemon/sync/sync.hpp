@@ -161,6 +161,7 @@ class Sync {
   void plan_tdc();
   std::optional<double> rpm_over_turn(std::uint64_t index) const;
   double margin_of(const CrankTracker::RatioRange& range) const;
+  void tell_silent_cams();
   void seek_place();
   void set_place(int place);
   void check_place();

@@ -74,7 +74,7 @@ void Trellis::accept(const Survivor& from, std::int64_t t_ns, const ScatterModel
       accept_as(from, t_ns, tooth, missed, angle_deg, fit);
     }
     if (missed == 0 && fit.cost > misfit_cost_max) {
-      accept_jump(from, t_ns, fit);
+      accept_jump(from, t_ns);
     }
     // Without a speed nothing tells a missed tooth from a slow crank; and longer ones only fit worse once this one is
     // clearly too long.
@@ -121,15 +121,19 @@ int Trellis::add_node(const PathNode& node) {
 }
 
 // The next tooth, but the wheel has slipped on its shaft since the last: speed goes on, the angle does not fit.
-void Trellis::accept_jump(const Survivor& from, std::int64_t t_ns, [[maybe_unused]] const StepFit& fit) {
+void Trellis::accept_jump(const Survivor& from, std::int64_t t_ns) {
   constexpr double running_ns_per_deg = 4e5;  // some 400 rpm; slower, speed itself changes as much
   constexpr double jump_max_deg = 40;
   const auto tooth = static_cast<std::size_t>(from.tooth);
   const double step_deg = step_deg_[tooth];
   const double jump_deg = static_cast<double>(t_ns - from.t_ns) / from.speed.ns_per_deg - step_deg;
+  // By a whole number of teeth it is missed teeth or edges too many.
+  constexpr double part_of_tooth = 0.15;
+  const double teeth = jump_deg / step_deg;
+  const bool whole = std::fabs(teeth - std::round(teeth)) < part_of_tooth;
   const int next = tooth + 1 == step_deg_.size() ? 0 : from.tooth + 1;
   const double cost = from.cost + jump_cost;
-  if (from.had_jump || from.extra_run > 0 || from.speed.ns_per_deg > running_ns_per_deg ||
+  if (whole || from.had_jump || from.extra_run > 0 || from.speed.ns_per_deg > running_ns_per_deg ||
       std::fabs(jump_deg) > jump_max_deg || !cheaper(cost, next, false)) {
     return;
   }

@@ -82,7 +82,7 @@ class Trellis {
  private:
   void accept_as(const Survivor& from, std::int64_t t_ns, int tooth, int missed, double angle_deg, const StepFit& fit);
   void accept(const Survivor& from, std::int64_t t_ns, const ScatterModel& scatter);
-  void accept_jump(const Survivor& from, std::int64_t t_ns, const StepFit& fit);
+  void accept_jump(const Survivor& from, std::int64_t t_ns);
   int add_node(const PathNode& node);
   void reject(const Survivor& from, std::int64_t t_ns);
   int& slot(int tooth, bool waiting);
