@@ -592,6 +592,20 @@ void CrankTracker::keep_faults() {
   faults_.erase(burst ? not_extra : open, faults_.end());
 }
 
+// Whether edges came much faster than teeth can: a crank that swings back over its teeth never looks like that.
+bool CrankTracker::dense_burst() const {
+  constexpr int burst_min = 3;
+  constexpr double share_of_step = 0.5;
+  const double tooth_ns = share_of_step * mean_step_deg() * episode_.best().speed.ns_per_deg;
+  int dense = 0;
+  std::int64_t before_ns = marks_[(mark_count_ - 1) & mask_].t_ns;
+  for (const PathNode& node : episode_.best_path()) {
+    dense += node.fault == ToothFault::extra && static_cast<double>(node.t_ns - before_ns) < tooth_ns ? 1 : 0;
+    before_ns = node.t_ns;
+  }
+  return dense >= burst_min;
+}
+
 // The tooth before the first fault of the episode that no clean stretch has followed.
 SurePlace CrankTracker::last_sure() const {
   const CrankMark& newest = marks_[(mark_count_ - 1) & mask_];
@@ -636,7 +650,8 @@ void CrankTracker::drop(LossReason reason) {
     loss_place_ = last_sure();
   }
   loss_ns_per_deg_ = ns_per_deg_;
-  if (in_episode() && reason != LossReason::nearly_stopped && !doubted_ && !could_stop()) {
+  const bool swing = reason == LossReason::nearly_stopped || doubted_ || could_stop();
+  if (in_episode() && (!swing || dense_burst())) {
     keep_faults();
   }
   locked_ = false;

@@ -164,6 +164,7 @@ class CrankTracker {
   bool commit_episode();
   void commit_node(const PathNode& node);
   void keep_faults();
+  bool dense_burst() const;
   void add_fault(const PathNode& node, const CrankMark& last);
   SurePlace last_sure() const;
   bool contradicted() const;
