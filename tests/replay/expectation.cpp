@@ -200,6 +200,7 @@ WantedFinding read_finding(Table table) {
   wanted.line = table.line();
   wanted.kind = table.wanted_text("kind", is_kind, "a kind of finding");
   wanted.times = table.integer("times", 1).value_or(1);
+  wanted.also = table.flag("also").value_or(false);
   wanted.severity = table.text("severity", is_severity, "info, warning or fault");
   wanted.channel = table.text("channel", any_text, "a name");
   wanted.tooth = table.integer("tooth", 1);

@@ -20,7 +20,8 @@ struct About {
 struct WantedFinding {
   int line = 0;  // in the expectation file
   std::string kind;
-  int times = 1;  // so many findings, an `open` and its `close` counted once
+  int times = 1;      // so many findings, an `open` and its `close` counted once
+  bool also = false;  // says more of a finding that another [[find]] has named: not one more in the table
   std::optional<std::string> severity;
   std::optional<std::string> channel;
   std::optional<int> tooth;

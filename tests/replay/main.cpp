@@ -66,20 +66,25 @@ Row judge(const std::string& program, const std::string& folder, const std::stri
   return row;
 }
 
-void print(const Row& row) {
+void print_line(const std::string& name, const std::string& edges, const std::string& expected,
+                const std::string& found, const std::string& verdict) {
   constexpr int name_width = 34;
   constexpr int edges_width = 7;
-  constexpr int kinds_width = 42;
-  std::cout << std::left << std::setw(name_width) << row.name << std::right << std::setw(edges_width) << row.edges
-            << "  " << std::left << std::setw(kinds_width) << row.expected << ' ' << std::setw(kinds_width) << row.found
-            << ' ' << (row.problems.empty() ? "ok" : "FAILED") << std::endl;
+  constexpr int kinds_width = 40;
+  std::cout << std::left << std::setw(name_width) << name << std::right << std::setw(edges_width) << edges << "  "
+            << std::left << std::setw(kinds_width) << expected << ' ' << std::setw(kinds_width) << found << ' '
+            << verdict << std::endl;
+}
+
+void print(const Row& row) {
+  print_line(row.name, std::to_string(row.edges), row.expected, row.found, row.problems.empty() ? "ok" : "FAILED");
   for (const std::string& problem : row.problems) {
     std::cout << "    " << problem << '\n';
   }
 }
 
 int judge_all(const std::string& program, const std::string& folder, const std::string& only) {
-  print({"name", 0, "expected", "found", {}});
+  print_line("name", "edges", "must be found", "found", "verdict");
   std::size_t failed = 0;
   std::size_t count = 0;
   for (const std::string& name : names_in(folder)) {

@@ -239,7 +239,9 @@ std::vector<std::string> differences(const Expectation& expectation, const Outco
 std::string expected_in_words(const Expectation& expectation) {
   std::map<std::string, int> kinds;
   for (const WantedFinding& wanted : expectation.find) {
-    kinds[wanted.kind] += wanted.times;
+    if (!wanted.also) {
+      kinds[wanted.kind] += wanted.times;
+    }
   }
   return listed(kinds);
 }
