@@ -36,13 +36,14 @@ class CamWatch {
     double change_deg = 0;
     double from_deg = 0;
     std::int64_t start_ns = 0;
+    std::int64_t end_ns = 0;
     std::uint64_t cycle = 0;
     double rpm = 0;
-    double angle_deg = 0;
   };
   struct Cam {
     std::deque<CamCycleEvent> recent;  // newest last; the oldest is judged for odd edges when it leaves
     std::vector<double> level;         // phases of undisturbed cycles before `recent`, newest last
+    std::int64_t level_edge_ns = 0;    // last edge of the last of them
     std::optional<double> phase_deg;
     std::optional<Finding> open_dead;
     std::optional<Finding> open_deviation;
@@ -50,9 +51,11 @@ class CamWatch {
     int inside_cycles = 0;
     int silent_cycles = 0;
     std::int64_t last_edge_ns = 0;
+    double moved_deg = 0;  // by the steps reported so far: its travel lies there now
     bool stepped = false;  // a step was reported: the deviation it leaves is known
   };
 
+  void add_to_level(Cam& cam, const CamCycleEvent& event);
   void watch_dead(Cam& cam, const CamCycleEvent& event, std::vector<Finding>& out);
   std::optional<Step> find_step(const Cam& cam) const;
   void report_steps(std::vector<Finding>& out);

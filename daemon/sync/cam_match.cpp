@@ -10,6 +10,19 @@ namespace cw {
 
 namespace {
 
+// Between neighbouring edges of the pattern; the cycle when there is one only.
+double nearest_distance_deg(const CamPattern& pattern, double cycle_deg) {
+  double nearest = cycle_deg;
+  const std::size_t count = pattern.edges.size();
+  for (std::size_t i = 0; i + 1 < count; ++i) {
+    nearest = std::min(nearest, pattern.edges[i + 1].angle_deg - pattern.edges[i].angle_deg);
+  }
+  if (count > 1) {
+    nearest = std::min(nearest, pattern.edges.front().angle_deg + cycle_deg - pattern.edges.back().angle_deg);
+  }
+  return nearest;
+}
+
 // Signed distance of `edge`, less the shift, to the nearest expected edge of its polarity; nothing when there is none.
 std::optional<double> miss_deg(const CamPattern& pattern, double cycle_deg, const LocatedEdge& edge, double shift_deg) {
   std::optional<double> nearest;
@@ -26,7 +39,7 @@ std::optional<double> miss_deg(const CamPattern& pattern, double cycle_deg, cons
 
 bool has_edge_near(std::span<const LocatedEdge> edges, ActiveEdge polarity, double angle_deg, double scatter_deg) {
   return std::any_of(edges.begin(), edges.end(), [&](const LocatedEdge& edge) {
-    return edge.edge == polarity && std::fabs(edge.angle_deg - angle_deg) <= scatter_deg;
+    return edge.edge == polarity && std::fabs(edge.angle_deg - angle_deg) <= scatter_deg + edge.uncertainty_deg;
   });
 }
 
@@ -47,18 +60,83 @@ CamMatch match_at(const CamPattern& pattern, double cycle_deg, std::span<const L
                   double shift_deg, double scatter_deg) {
   CamMatch match;
   double sum_deg = 0;
+  double sum_weight = 0;
   for (const LocatedEdge& edge : edges) {
     const std::optional<double> miss = miss_deg(pattern, cycle_deg, edge, shift_deg);
-    if (miss && std::fabs(*miss) <= scatter_deg) {
+    if (miss && std::fabs(*miss) <= scatter_deg + edge.uncertainty_deg) {
+      constexpr double floor_deg = 0.05;
+      const double weight = 1 / (floor_deg * floor_deg + edge.uncertainty_deg * edge.uncertainty_deg);
       ++match.matched;
-      sum_deg += *miss;
+      sum_deg += weight * *miss;
+      sum_weight += weight;
     } else {
       match.surplus.push_back(edge);
     }
   }
-  match.shift_deg = match.matched > 0 ? shift_deg + sum_deg / match.matched : 0;
+  match.shift_deg = match.matched > 0 ? shift_deg + sum_deg / sum_weight : 0;
   find_missing(pattern, cycle_deg, edges, span, shift_deg, scatter_deg, match);
   std::sort(match.missing_deg.begin(), match.missing_deg.end());
+  return match;
+}
+
+// Expected edges of the span in order, the shift included.
+std::vector<LocatedEdge> expected_in(const CamPattern& pattern, double cycle_deg, AngleSpan span, double shift_deg) {
+  std::vector<LocatedEdge> expected;
+  for (const CamEdge& edge : pattern.edges) {
+    double angle = span.from_deg + wrap_deg(edge.angle_deg + shift_deg - span.from_deg, cycle_deg);
+    for (; angle < span.to_deg; angle += cycle_deg) {
+      expected.push_back({angle, 0, edge.edge, 0});
+    }
+  }
+  std::sort(expected.begin(), expected.end(),
+            [](const LocatedEdge& a, const LocatedEdge& b) { return a.angle_deg < b.angle_deg; });
+  return expected;
+}
+
+// Shift of the edge nearest to where `expected` would be with the shift of the edge before; nothing when none is near
+// enough to be this one rather than its neighbour.
+std::optional<std::size_t> nearest_free(std::span<const LocatedEdge> edges, const std::vector<bool>& used,
+                                        const LocatedEdge& expected, double drift_deg, double reach_deg) {
+  std::optional<std::size_t> nearest;
+  double nearest_deg = reach_deg;
+  for (std::size_t i = 0; i < edges.size(); ++i) {
+    const double away = std::fabs(edges[i].angle_deg - expected.angle_deg - drift_deg);
+    if (!used[i] && edges[i].edge == expected.edge && away <= nearest_deg) {
+      nearest = i;
+      nearest_deg = away;
+    }
+  }
+  return nearest;
+}
+
+// For a phased cam that moves while the span goes by: each edge is looked for from the shift of the one before.
+CamMatch match_moving(const CamPattern& pattern, double cycle_deg, std::span<const LocatedEdge> edges, AngleSpan span,
+                      double usual_deg) {
+  const ShiftRange allowed = allowed_shifts(pattern, 0);
+  const double reach_deg = 0.45 * nearest_distance_deg(pattern, cycle_deg);
+  CamMatch match;
+  std::vector<bool> used(edges.size(), false);
+  double drift_deg = 0;
+  double sum_deg = 0;
+  for (const LocatedEdge& expected : expected_in(pattern, cycle_deg, span, usual_deg)) {
+    const std::optional<std::size_t> found = nearest_free(edges, used, expected, drift_deg, reach_deg);
+    const double shift = found ? edges[*found].angle_deg - expected.angle_deg + usual_deg : 0;
+    if (found && shift >= allowed.least_deg && shift <= allowed.most_deg) {
+      used[*found] = true;
+      drift_deg = shift - usual_deg;
+      sum_deg += shift;
+      ++match.matched;
+    } else if (expected.angle_deg + drift_deg + pattern.tolerance_deg < span.to_deg &&
+               expected.angle_deg + drift_deg - pattern.tolerance_deg > span.from_deg) {
+      match.missing_deg.push_back(expected.angle_deg + drift_deg);
+    }
+  }
+  for (std::size_t i = 0; i < edges.size(); ++i) {
+    if (!used[i]) {
+      match.surplus.push_back(edges[i]);
+    }
+  }
+  match.shift_deg = match.matched > 0 ? sum_deg / match.matched : 0;
   return match;
 }
 
@@ -101,15 +179,7 @@ std::optional<int> vote(const CamEvidence& cam, double cycle_deg, double turn_de
 }  // namespace
 
 double edge_scatter_deg(const CamPattern& pattern, double cycle_deg) {
-  double nearest = cycle_deg;
-  const std::size_t count = pattern.edges.size();
-  for (std::size_t i = 0; i + 1 < count; ++i) {
-    nearest = std::min(nearest, pattern.edges[i + 1].angle_deg - pattern.edges[i].angle_deg);
-  }
-  if (count > 1) {
-    nearest = std::min(nearest, pattern.edges.front().angle_deg + cycle_deg - pattern.edges.back().angle_deg);
-  }
-  return std::min(pattern.tolerance_deg, nearest / 3);
+  return std::min(pattern.tolerance_deg, nearest_distance_deg(pattern, cycle_deg) / 3);
 }
 
 ShiftRange allowed_shifts(const CamPattern& pattern, double extra_deg) {
@@ -135,6 +205,13 @@ CamMatch match_cam(const CamPattern& pattern, double cycle_deg, std::span<const 
       if (better(match, best, usual)) {
         best = std::move(match);
       }
+    }
+  }
+  const bool phased = pattern.phaser_min_deg < pattern.phaser_max_deg;
+  if (phased && best.mismatches() > 0) {
+    CamMatch moving = match_moving(pattern, cycle_deg, edges, span, usual);
+    if (moving.mismatches() < best.mismatches()) {
+      return moving;
     }
   }
   return best;

@@ -16,6 +16,7 @@ struct LocatedEdge {
   double angle_deg = 0;
   std::int64_t t_ns = 0;
   ActiveEdge edge = ActiveEdge::falling;
+  double uncertainty_deg = 0;  // of the angle: crank speed between the teeth around it is not seen
 };
 
 struct AngleSpan {

@@ -11,15 +11,13 @@ namespace cw {
 
 namespace {
 
-// The place is taken when the next best explanation of all edges is e^-15 as likely. A slip that is made up at the very
-// last edge costs extra_cost + misfit_cost_max = 16 and so never stands in the way; one that fits the edges does. A
-// turn without a fault is wanted, or, on a wheel that is never without one (a broken tooth), a few turns with few
-// faults.
+// The place is taken when, of the edges of at least a turn without a fault taken for teeth in a row, the next best place
+// is e^-15 as likely. A wheel that never gives a turn without a fault is not locked on to.
 constexpr double lock_margin = 15.0;
-constexpr double dirty_share_max = 0.125;
-constexpr int dirty_turns = 4;
 constexpr int lock_steps_min = 6;
 constexpr int search_extra_run_max = 8;
+// A crank that has just been thrown back turns backwards for up to two turns, with the same intervals.
+constexpr int turns_after_turn_back = 3;
 
 // An episode is decided after some clean teeth, when no other explanation is nearer than this.
 constexpr int decided_steps = 3;
@@ -36,6 +34,11 @@ constexpr double turning_rpm_at_6_deg = 170.0;
 // more missed teeth. So one or two missed teeth, or an edge too many, are believed only after a steady step.
 constexpr double steady_log_ratio = 0.2;
 constexpr int missed_when_slow_max = 2;
+// Scatter of a tooth's place: 2.5 % of the pitch, at most 0.15 degrees, a rough wheel. Common practice, no source.
+constexpr double pitch_error_share = 0.025;
+constexpr double pitch_error_max_deg = 0.15;
+// No crank is thrown back faster than compression can throw it.
+constexpr double swing_back_rpm_max = 600.0;
 constexpr double short_path_ratio_max = 1.25;
 
 double ns_per_deg_at(double rpm) {
@@ -92,6 +95,7 @@ CrankTracker::CrankTracker(const ToothCycle& cycle)
   }
   const double mean_step = cycle_.cycle_deg / static_cast<double>(count);
   slow_ns_per_deg_ = ns_per_deg_at(turning_rpm_at_6_deg * std::sqrt(mean_step / 6.0));
+  scatter_.edge_deg = std::min(pitch_error_max_deg, pitch_error_share * mean_step);
   const std::size_t kept = std::bit_ceil(std::max<std::size_t>(1024, 8 * count));
   mask_ = kept - 1;
   raw_.assign(kept, 0);
@@ -131,27 +135,20 @@ CrankEvent CrankTracker::search(std::int64_t t_ns) {
     return search(t_ns);
   }
   ns_per_deg_ = places_.best().speed.ns_per_deg;
-  if (!certain(t_ns)) {
+  if (!certain()) {
     return CrankEvent::none;
   }
   take_lock();
   return CrankEvent::acquired;
 }
 
-bool CrankTracker::certain(std::int64_t t_ns) const {
+bool CrankTracker::certain() const {
   const Survivor& best = places_.best();
-  if (best.extra_run > 0 || best.clean_steps < lock_steps_min || stopping(best) >= 1) {
-    return false;
-  }
   // Two steps more than a turn: the gap is then seen with a tooth interval on either side.
-  const bool clean_turn = best.clean_deg >= std::max(turn_deg_, deg_per_rev) && best.clean_steps >= turn_teeth_ + 2;
-  if (clean_turn) {
-    return margin_in_a_row() >= lock_margin;
-  }
-  const double margin = places_.rival_margin(t_ns);
-  const bool long_watched = raw_count_ - search_start_ > static_cast<std::uint64_t>(dirty_turns * turn_teeth_);
-  return long_watched && margin >= lock_margin && margin < Trellis::no_rival &&
-         best.dirt <= dirty_share_max * turn_teeth_;
+  const int turns = may_run_backwards_ ? turns_after_turn_back : 1;
+  const bool clean_turn = best.clean_deg >= std::max(turn_deg_, deg_per_rev) &&
+                          best.clean_steps >= std::max(lock_steps_min, turns * turn_teeth_ + 2);
+  return clean_turn && best.extra_run == 0 && stopping(best) < 1 && margin_in_a_row() >= lock_margin;
 }
 
 // The edges of the clean run taken for teeth in a row: how much worse the next best place explains them.
@@ -193,6 +190,7 @@ void CrankTracker::take_lock() {
   settled_ = mark_count_ - 1;
   ns_per_deg_ = best.speed.ns_per_deg;
   locked_ = true;
+  may_run_backwards_ = false;
   on_short_path_ = true;
   audit_at_mark_ = 0;
   ratio_least_ = 1;
@@ -276,13 +274,17 @@ bool CrankTracker::unsettled(const Survivor& survivor) const {
 
 bool CrankTracker::episode_decided(std::int64_t t_ns) const {
   const Survivor& best = episode_.best();
+  const bool clean_turn = best.clean_steps >= turn_teeth_ + 2;
+  // Edges too many beside missed teeth are also what a place that is off by a tooth makes of the gap, and of a wheel
+  // that slipped: only a whole turn without a fault settles it.
+  if (clean_turn || unsettled(best)) {
+    return clean_turn;
+  }
   if (best.clean_steps < decided_steps) {
     return false;
   }
-  // Edges too many beside missed teeth are also what a place that is off by a tooth makes of the gap, and of a wheel
-  // that slipped: only a whole turn without a fault settles it.
-  if (unsettled(best) && best.clean_steps < turn_teeth_ + 2) {
-    return false;
+  if (!best.had_extra && !best.had_missed && !best.misfit) {
+    return true;  // nothing but the expected teeth, only at another speed
   }
   const bool heavy = best.dirt > heavy_dirt || best.misfit;
   return episode_.rival_margin(t_ns) >= (heavy ? decided_margin_heavy : decided_margin);
@@ -304,8 +306,7 @@ LossReason CrankTracker::episode_hopeless(std::int64_t t_ns) const {
     // From a slow crank it is no wonder: it stopped or swung back.
     return best.speed.ns_per_deg > slow_ns_per_deg_ ? LossReason::nearly_stopped : LossReason::nothing_fits;
   }
-  const int edges_limit = unsettled(best) ? turn_teeth_ + turn_teeth_ / 2 + 32 : 2 * turn_teeth_ + 64;
-  const auto edges_max = static_cast<std::size_t>(edges_limit);
+  const auto edges_max = static_cast<std::size_t>(2 * turn_teeth_ + 64);
   return episode_.edges() > edges_max ? LossReason::ambiguous : LossReason::none;
 }
 
@@ -346,6 +347,26 @@ double CrankTracker::next_step_deg(const Survivor& survivor) const {
   return cycle_step_deg_[static_cast<std::size_t>(survivor.tooth) % cycle_step_deg_.size()];
 }
 
+// Whether the crank passed this tooth about as slowly a cycle ago and went on: a crank that is cranked steadily slows
+// down at every compression and does not stop.
+bool CrankTracker::as_a_cycle_ago(const Survivor& survivor) const {
+  constexpr double much_slower = 1.25;
+  constexpr std::uint64_t faults_allowed = 8;
+  const auto count = static_cast<std::uint64_t>(cycle_.teeth.size());
+  const auto since = static_cast<std::uint64_t>(survivor.clean_steps) + CrankTracker::lag_marks;
+  for (std::uint64_t back = count > since + faults_allowed ? count - since - faults_allowed : 1;
+       back < count + faults_allowed && mark_count_ > first_mark_ + back + 1; ++back) {
+    const CrankMark& mark = marks_[(mark_count_ - back) & mask_];
+    if (mark.tooth == survivor.tooth) {
+      const CrankMark& before = marks_[(mark_count_ - back - 1) & mask_];
+      const double ns_per_deg =
+          static_cast<double>(mark.t_ns - before.t_ns) / step_between_deg(before.tooth, mark.tooth);
+      return survivor.speed.ns_per_deg < much_slower * ns_per_deg;
+    }
+  }
+  return false;
+}
+
 // Whether the crank may have turned back unseen (the arithmetic stands at steady_log_ratio). A turn right after a tooth
 // comes after a step at least 1.69 times as long as the one before; one further on makes the last interval at least 1.3
 // times the step before it. Before a gap there is twice the room to turn in, and both limits are 1.5 and 1.25.
@@ -354,6 +375,10 @@ bool CrankTracker::may_turn_back(const Survivor& survivor) {
   constexpr double stops_in_gap = 1.9;    // ratio 1.5
   constexpr double longer_step = 1.3;
   constexpr double still_slowing = 1.25;
+  if (as_a_cycle_ago(survivor)) {
+    suspect_ns_per_deg_ = 0;
+    return false;
+  }
   const bool slows_on = suspect_ns_per_deg_ > 0 && survivor.speed.ns_per_deg > still_slowing * suspect_ns_per_deg_;
   const double danger = stopping(survivor);
   suspect_ns_per_deg_ = danger >= 1 ? survivor.speed.ns_per_deg : 0;
@@ -404,6 +429,23 @@ void CrankTracker::commit_node(const PathNode& node) {
   ns_per_deg_ = ns_per_deg;
 }
 
+// The episode ends in a loss, and what it took for teeth may be wrong; but a burst was a burst.
+void CrankTracker::keep_burst() {
+  constexpr std::ptrdiff_t burst_min = 3;
+  const std::vector<PathNode> path = episode_.best_path();
+  if (std::count_if(path.begin(), path.end(), [](const PathNode& node) { return node.extra; }) < burst_min) {
+    return;
+  }
+  const std::uint64_t marks = mark_count_;
+  const double ns_per_deg = ns_per_deg_;
+  for (const PathNode& node : path) {
+    commit_node(node);
+  }
+  std::erase_if(faults_, [](const CrankFault& fault) { return !fault.extra; });
+  mark_count_ = marks;
+  ns_per_deg_ = ns_per_deg;
+}
+
 // Looks at the edges of the last turns as if nothing were known. True when they support another place and not this one.
 bool CrankTracker::contradicted() const {
   const auto wanted = static_cast<std::uint64_t>(turn_teeth_ + turn_teeth_ / 4 + 4);
@@ -420,7 +462,12 @@ bool CrankTracker::contradicted() const {
 }
 
 CrankEvent CrankTracker::lose(LossReason reason, std::int64_t t_ns) {
+  if (!on_short_path_ && reason != LossReason::nearly_stopped) {
+    keep_burst();
+  }
+  const bool slow = ns_per_deg_ > ns_per_deg_at(swing_back_rpm_max);
   drop(reason);
+  may_run_backwards_ = slow;
   search_begun_ = true;
   search_start_ = raw_count_;
   places_.begin_unknown(t_ns);
@@ -429,6 +476,7 @@ CrankEvent CrankTracker::lose(LossReason reason, std::int64_t t_ns) {
 
 void CrankTracker::drop(LossReason reason) {
   locked_ = false;
+  may_run_backwards_ = false;
   on_short_path_ = false;
   search_begun_ = false;
   audit_at_mark_ = 0;

@@ -86,6 +86,8 @@ class CrankTracker {
     const std::uint64_t lagged = mark_count_ > lag_marks ? mark_count_ - lag_marks : 0;
     return lagged > settled_ ? lagged : settled_;
   }
+  // One past the newest mark, decided or not.
+  std::uint64_t marks_end() const { return mark_count_; }
   const CrankMark& mark(std::uint64_t index) const { return marks_[index & mask_]; }
   std::uint64_t marks_kept() const { return mask_ / 2; }
 
@@ -117,7 +119,7 @@ class CrankTracker {
 
   CrankEvent edge_off_short_path(std::int64_t t_ns);
   CrankEvent search(std::int64_t t_ns);
-  bool certain(std::int64_t t_ns) const;
+  bool certain() const;
   double margin_in_a_row() const;
   void take_lock();
   void open_episode();
@@ -130,9 +132,11 @@ class CrankTracker {
   LossReason episode_hopeless(std::int64_t t_ns) const;
   bool commit_episode();
   void commit_node(const PathNode& node);
+  void keep_burst();
   bool contradicted() const;
   double stopping(const Survivor& survivor) const;
   double next_step_deg(const Survivor& survivor) const;
+  bool as_a_cycle_ago(const Survivor& survivor) const;
   bool may_turn_back(const Survivor& survivor);
   double step_between_deg(int from_tooth, int to_tooth) const;
   CrankEvent lose(LossReason reason, std::int64_t t_ns);
@@ -161,8 +165,9 @@ class CrankTracker {
   bool locked_ = false;
   bool on_short_path_ = false;
   bool search_begun_ = false;
-  double suspect_ns_per_deg_ = 0;  // of the last step, when a turn back was possible but not yet likely
-  bool doubted_ = false;           // in this episode the crank may have turned back
+  bool may_run_backwards_ = false;  // the lock was lost on a slow crank: it may have been thrown back
+  double suspect_ns_per_deg_ = 0;   // of the last step, when a turn back was possible but not yet likely
+  bool doubted_ = false;            // in this episode the crank may have turned back
   LossReason loss_reason_ = LossReason::none;
   double loss_ns_per_deg_ = 0;
   std::vector<CrankFault> faults_;

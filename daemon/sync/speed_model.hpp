@@ -8,14 +8,15 @@ namespace cw {
 struct ScatterModel {
   // Time scatter of one edge, ns: sensor noise, input stage, tick. Raised by the tracker to what it measures.
   double edge_ns = 1500;
-  // Angle scatter of one edge, degrees: pitch error of an ordinary pressed or cast wheel. Common practice, no source.
-  double edge_deg = 0.06;
+  // Angle scatter of one edge, degrees: pitch errors.
+  double edge_deg = 0.15;
 };
 
-// Scatter of d ln(speed) per radian of crank rotation at `rpm`, one standard deviation. A torque T changes speed by
-// d ln w / d angle = T / (I w^2), so it falls with the square of speed; the scale is the published cranking record of
-// mean 150, least 85, greatest 225 rpm within a cycle (Tech Briefs, test and measurement 21269): 4 firings a
-// revolution of amplitude 70/150 give 1.9 per radian at the steepest.
+// Scatter of d ln(speed) per radian of crank rotation at `rpm`, one standard deviation. The scale is the published
+// cranking record of mean 150, least 85, greatest 225 rpm within a cycle (Tech Briefs, test and measurement 21269): 4
+// firings a revolution of amplitude 70/150 give 1.9 per radian at the steepest. A given torque changes speed by
+// d ln w / d angle = T / (I w^2), but an engine that fires has more of it than one that is cranked, most of all at its
+// first firings: taken to fall with speed, not with its square.
 double speed_scatter_per_rad(double rpm);
 
 // Speed as the last steps told it.

@@ -23,10 +23,10 @@ constexpr double widened_deg = 60;
 constexpr double place_check_cycles = 2;
 // A cam that has jumped is looked for within this of where it was.
 constexpr double jump_deg_max = 60;
-constexpr double sigmas_95 = 1.96;
-constexpr double fitted_scatter_min_ns = 300;
 constexpr double tracker_scatter_min_ns = 1500;
-constexpr double stop_rpm = 500;
+// Compression and friction slow a crank down by no more than about this (simulated engines: 12,000), so from more than
+// sqrt(2 x this x step) it can't stop between two teeth.
+constexpr double slowing_max_deg_s2 = 25'000;
 
 std::vector<double> turn_steps(const ToothCycle& cycle) {
   std::vector<double> steps;
@@ -54,19 +54,6 @@ double smallest_step(const ToothCycle& cycle) {
     smallest = std::min(smallest, tooth.step_deg);
   }
   return smallest;
-}
-
-constexpr double learning_rpm = 500;
-constexpr int cubic = 3;
-constexpr int quintic = 5;
-constexpr int septic = 7;
-
-// Fit through `each_side` points on either side of the TDC; points come newest (greatest angle) first.
-FittedTime fit_around(std::span<const double> angles, std::span<const double> times, std::size_t nearest_after,
-                      std::size_t each_side, int degree) {
-  const std::size_t last = std::min(angles.size(), nearest_after + 1 + each_side);
-  const std::size_t first = nearest_after + 1 >= each_side ? nearest_after + 1 - each_side : 0;
-  return fit_time(angles.subspan(first, last - first), times.subspan(first, last - first), degree);
 }
 
 }  // namespace
@@ -164,12 +151,21 @@ void Sync::start_segment() {
   }
 }
 
-void Sync::lose(LossReason reason, std::int64_t t_ns) {
+// Says all that the marks decided so far still tell; the lock is gone.
+void Sync::finish_segment() {
   while (walked_ < tracker_.final_marks()) {
     walk();
   }
   release_faults(true);
   pending_.clear();
+  close_frames();
+  for (std::size_t cam = 0; cam < cams_.size() && place_known_; ++cam) {
+    close_frame(cam);
+  }
+}
+
+void Sync::lose(LossReason reason, std::int64_t t_ns) {
+  finish_segment();
   const bool harmless = reason == LossReason::nearly_stopped || reason == LossReason::input_lost;
   change_state(harmless ? LockState::searching : LockState::lost, t_ns, reason);
   place_known_ = false;
@@ -186,13 +182,19 @@ void Sync::break_off(LossReason reason) {
   pending_.clear();
 }
 
+bool Sync::cannot_stop_at(double ns_per_deg) const {
+  const double deg_s = ns_per_deg > 0 ? 1e9 / ns_per_deg : 0;
+  return deg_s * deg_s > 2 * slowing_max_deg_s2 * largest_step(cycle_);
+}
+
 void Sync::take_loss(std::int64_t t_ns) {
   const LossReason reason = tracker_.loss_reason();
   const std::int64_t silent_ns = t_ns - before_newest_ns_;
   const double rpm = rpm_at(tracker_.loss_ns_per_deg());
   const double turn_ns = deg_per_rev * tracker_.loss_ns_per_deg();
   // No crank stops from this speed within a turn and goes on: the signal was away.
-  if (reason == LossReason::nothing_fits && rpm > stop_rpm && static_cast<double>(silent_ns) > turn_ns) {
+  if (reason == LossReason::nothing_fits && cannot_stop_at(tracker_.loss_ns_per_deg()) &&
+      static_cast<double>(silent_ns) > turn_ns) {
     lose(LossReason::signal_stopped, before_newest_ns_);
     events_.emplace_back(
         SilenceEvent{SilenceKind::crank_signal_stopped, before_newest_ns_, t_ns, rpm, cams_since_crank_});
@@ -221,34 +223,74 @@ void Sync::walk() {
   const bool passed = wrapped ? (ready_tooth_ > before || ready_tooth_ <= mark.tooth)
                               : (ready_tooth_ > before && ready_tooth_ <= mark.tooth);
   if (passed) {
-    fix_tdc(index);
+    pass_tdc(index);
   }
   if (!held_.empty() && held_.front().release_at_mark <= index) {
     release_faults(false);
   }
 }
 
-double Sync::interpolate_deg(std::uint64_t index, std::int64_t t_ns) const {
-  const CrankMark& from = tracker_.mark(index - 1);
-  const CrankMark& to = tracker_.mark(index);
-  const double from_deg = cycle_.teeth[static_cast<std::size_t>(from.tooth)].wheel_deg;
-  double step_deg = cycle_.teeth[static_cast<std::size_t>(to.tooth)].wheel_deg - from_deg;
-  step_deg = step_deg > 0 ? step_deg : step_deg + cycle_.cycle_deg;
-  const auto dt_ns = static_cast<double>(to.t_ns - from.t_ns);
-  const double part = dt_ns > 0 ? static_cast<double>(t_ns - from.t_ns) / dt_ns : 0;
-  // The speeds of the steps on either side tell how much faster this one began than it ended.
-  double bend = 0;
-  if (index >= segment_start_ + 2 && index + 1 < tracker_.final_marks() + CrankTracker::lag_marks) {
-    const CrankMark& earlier = tracker_.mark(index - 2);
-    double before_deg = from_deg - cycle_.teeth[static_cast<std::size_t>(earlier.tooth)].wheel_deg;
-    before_deg = before_deg > 0 ? before_deg : before_deg + cycle_.cycle_deg;
-    const double before = before_deg / static_cast<double>(std::max<std::int64_t>(1, from.t_ns - earlier.t_ns));
-    const double here = step_deg / std::max(1.0, dt_ns);
-    // Speed changes by (here - before) over half of both steps; over this step by its share of that.
-    const double change = (here - before) / here * step_deg / (0.5 * (step_deg + before_deg));
-    bend = std::clamp(-change / 2, -0.5, 0.5);
+// Angle at `t_ns`, between the marks before and at `index`: Neville's polynomial through the teeth around it, and as its
+// uncertainty what the two outermost teeth change, and a dip that may hide between the two teeth.
+Sync::Located Sync::interpolate(std::uint64_t index, std::int64_t t_ns) const {
+  constexpr std::uint64_t before = 3;
+  constexpr std::uint64_t after = 2;
+  const std::uint64_t first = std::max(segment_start_, index - std::min(index, before));
+  const std::uint64_t last = std::min(index + after, tracker_.marks_end() - 1);
+  std::array<double, before + after + 1> x{};
+  std::array<double, before + after + 1> y{};
+  std::array<double, before + after + 1> polynomial{};
+  std::size_t count = 0;
+  // The nearest teeth first, so that each further one refines.
+  const auto add = [&](std::uint64_t i) {
+    if (i < first || i > last) {
+      return;
+    }
+    x[count] = static_cast<double>(tracker_.mark(i).t_ns - t_ns);
+    y[count] = wrap_signed_deg(cycle_.teeth[static_cast<std::size_t>(tracker_.mark(i).tooth)].wheel_deg -
+                                   cycle_.teeth[static_cast<std::size_t>(tracker_.mark(index - 1).tooth)].wheel_deg,
+                               cycle_.cycle_deg);
+    ++count;
+  };
+  for (const std::uint64_t i : {index - 1, index, index - 2, index + 1, index - 3, index + 2}) {
+    add(i);
   }
-  return position_deg(from.tooth) + step_deg * (part + bend * part * (1 - part));
+  double correction = 0;
+  for (std::size_t k = 0; k < count; ++k) {
+    polynomial[k] = y[k];
+    for (std::size_t j = k; j-- > 0;) {
+      polynomial[j] = (x[k] * polynomial[j] - x[j] * polynomial[j + 1]) / (x[k] - x[j]);
+    }
+    // polynomial[0] now goes through the first k + 1 points.
+    correction = k + 1 < count || k < 3 ? polynomial[0] : correction;
+  }
+  const double dip_deg = hidden_dip_deg(index);
+  return {position_deg(tracker_.mark(index - 1).tooth) + polynomial[0],
+          std::fabs(polynomial[0] - correction) + dip_deg};
+}
+
+// How far an angle between the marks before and at `index` may be off because speed dips or peaks between them, unseen:
+// a share of their distance that grows with how much slower or faster it is than its neighbours. The share is our own
+// choice, from simulated compression dips.
+double Sync::hidden_dip_deg(std::uint64_t index) const {
+  const auto ns_per_deg = [&](std::uint64_t i) {
+    const CrankMark& from = tracker_.mark(i - 1);
+    const CrankMark& to = tracker_.mark(i);
+    return static_cast<double>(to.t_ns - from.t_ns) / step_deg(from.tooth, to.tooth);
+  };
+  const double step = step_deg(tracker_.mark(index - 1).tooth, tracker_.mark(index).tooth);
+  if (index < segment_start_ + 2 || index + 1 >= tracker_.marks_end()) {
+    return step / 2;
+  }
+  constexpr double share = 0.2;
+  const double around = (ns_per_deg(index - 1) + ns_per_deg(index + 1)) / 2;
+  return share * step * std::fabs(ns_per_deg(index) / around - 1);
+}
+
+double Sync::step_deg(std::int32_t from_tooth, std::int32_t to_tooth) const {
+  const double deg = cycle_.teeth[static_cast<std::size_t>(to_tooth)].wheel_deg -
+                     cycle_.teeth[static_cast<std::size_t>(from_tooth)].wheel_deg;
+  return deg > 0 ? deg : deg + cycle_.cycle_deg;
 }
 
 void Sync::locate_pending(std::uint64_t index) {
@@ -256,20 +298,20 @@ void Sync::locate_pending(std::uint64_t index) {
   while (!pending_.empty() && pending_.front().t_ns < end_ns) {
     const Pending edge = pending_.front();
     pending_.pop_front();
-    take_located(edge, interpolate_deg(index, edge.t_ns));
+    take_located(edge, interpolate(index, edge.t_ns));
   }
 }
 
-void Sync::take_located(const Pending& pending, double at_deg) {
+void Sync::take_located(const Pending& pending, const Located& at) {
   if (pending.channel == reference_channel) {
     const double rpm = rpm_at(tracker_.ns_per_deg());
-    events_.emplace_back(ReferenceEvent{pending.t_ns, wrap_deg(at_deg + place_ * turn_deg_, cycle_.cycle_deg), rpm,
-                                        cycle_number_, state_});
+    events_.emplace_back(ReferenceEvent{pending.t_ns, wrap_deg(at.deg + place_ * turn_deg_, cycle_.cycle_deg),
+                                        at.uncertainty_deg, rpm, cycle_number_, state_});
     return;
   }
   CamTrack& track = cams_[pending.channel];
-  track.edges.push_back({at_deg, pending.t_ns, pending.edge});
-  if (!place_known_ && at_deg >= next_seek_deg_) {
+  track.edges.push_back({at.deg, pending.t_ns, pending.edge, at.uncertainty_deg});
+  if (!place_known_ && at.deg >= next_seek_deg_) {
     seek_place();
   }
 }
@@ -317,14 +359,10 @@ void Sync::tick(std::int64_t silent_ns) {
   const std::int64_t last_ns = newest_ns();
   const double rpm = tracker_.locked() ? rpm_at(tracker_.ns_per_deg()) : 0;
   const bool was_locked = tracker_.locked();
-  const bool sudden = was_locked && rpm > stop_rpm;
+  const bool sudden = was_locked && cannot_stop_at(tracker_.ns_per_deg());
   tracker_.drop(LossReason::signal_stopped);
   strict_.reset();
-  while (walked_ < tracker_.final_marks()) {
-    walk();
-  }
-  release_faults(true);
-  pending_.clear();
+  finish_segment();
   place_known_ = false;
   last_tdc_ns_.reset();
   change_state(LockState::no_signal, last_ns, sudden ? LossReason::signal_stopped : LossReason::nearly_stopped);
@@ -338,10 +376,7 @@ void Sync::tick(std::int64_t silent_ns) {
 
 void Sync::finish() {
   hold_faults();
-  release_faults(true);
-  for (std::size_t cam = 0; cam < cams_.size() && place_known_; ++cam) {
-    close_frame(cam);
-  }
+  finish_segment();
 }
 
 // ---- TDC
@@ -382,35 +417,11 @@ double Sync::margin_of(const CrankTracker::RatioRange& range) const {
   return std::clamp(1 - std::log(worst) / (0.5 * std::log(ratio)), 0.0, 1.0);
 }
 
-bool Sync::smooth_enough(const FittedTime& fitted) const {
-  constexpr double smooth_deg = 0.04;
-  constexpr double scatters = 4;
-  const bool running = rpm_at(fitted.ns_per_deg) > learning_rpm;
-  return fitted.freedom > 0 && (fitted.residual_ns / fitted.ns_per_deg < smooth_deg ||
-                                (running && fitted.residual_ns < scatters * edge_scatter_ns_));
-}
-
-void Sync::learn_scatter(const FittedTime& fitted) {
-  if (rpm_at(fitted.ns_per_deg) < learning_rpm) {
-    return;  // slow, the residual is speed rather than scatter
-  }
-  constexpr double follow = 0.1;
-  const double old = edge_scatter_ns_ * edge_scatter_ns_;
-  const double now = fitted.residual_ns * fitted.residual_ns;
-  edge_scatter_ns_ = edge_scatter_ns_ > 0 ? std::sqrt(old + follow * (now - old)) : fitted.residual_ns;
-  edge_scatter_ns_ = std::max(edge_scatter_ns_, fitted_scatter_min_ns);
-  tracker_.set_edge_scatter_ns(std::max(tracker_scatter_min_ns, edge_scatter_ns_));
-}
-
-void Sync::fix_tdc(std::uint64_t index) {
-  const CrankTracker::RatioRange ratios = tracker_.take_ratios();
-  constexpr std::size_t points_max = 64;
-  std::array<double, points_max> angle_deg{};
-  std::array<double, points_max> t_ns{};
-  std::size_t count = 0;
+// The teeth around the TDC that the walk has just left behind, back from the mark at `index`.
+TdcPoints Sync::points_around_tdc(std::uint64_t index) const {
+  TdcPoints points;
   const std::int64_t base_ns = tracker_.mark(index).t_ns;
-  std::size_t nearest_after = 0;
-  for (std::uint64_t i = index; count < points_max; --i) {
+  for (std::uint64_t i = index; points.count < TdcPoints::most; --i) {
     const CrankMark& mark = tracker_.mark(i);
     const double deg = wrap_signed_deg(cycle_.teeth[static_cast<std::size_t>(mark.tooth)].wheel_deg - tdc_wheel_deg_,
                                        cycle_.cycle_deg);
@@ -418,63 +429,58 @@ void Sync::fix_tdc(std::uint64_t index) {
       break;
     }
     if (deg <= fit_wide_deg_) {
-      angle_deg[count] = deg;
-      t_ns[count] = static_cast<double>(mark.t_ns - base_ns);
-      nearest_after = deg >= 0 ? count : nearest_after;
-      ++count;
+      points.angle_deg[points.count] = deg;
+      points.t_ns[points.count] = static_cast<double>(mark.t_ns - base_ns);
+      if (deg >= 0) {
+        points.nearest_after = points.count;
+        points.hidden_dip_deg = i > segment_start_ ? hidden_dip_deg(i) : 0;
+      }
+      ++points.count;
     }
     if (i == segment_start_) {
       break;
     }
   }
-  const bool around = count >= 2 && angle_deg[0] >= 0 && angle_deg[count - 1] < 0;
-  if (!around) {
-    last_tdc_ns_.reset();
-    return;
-  }
-  const auto angles = std::span<const double>(angle_deg).first(count);
-  const auto times = std::span<const double>(t_ns).first(count);
-  FittedTime fitted = fit_time(angles, times, cubic);
-  double model_deg = 0;
-  if (smooth_enough(fitted)) {
-    learn_scatter(fitted);
-  } else {
-    // Speed changes too fast for the wide window: four teeth on either side, and what three on either side would say.
-    const FittedTime plainer = fit_around(angles, times, nearest_after, 3, quintic);
-    fitted = fit_around(angles, times, nearest_after, 4, septic);
-    model_deg = std::fabs(fitted.t_ns - plainer.t_ns) / fitted.ns_per_deg;
-  }
-  const double scatter_ns = std::max({edge_scatter_ns_, fitted.residual_ns, fitted_scatter_min_ns});
-  const double noise_deg = sigmas_95 * scatter_ns * fitted.noise_gain / fitted.ns_per_deg;
+  return points;
+}
 
-  CycleEvent event;
-  event.tdc_ns = base_ns + std::llround(fitted.t_ns);
-  event.ns_per_deg = fitted.ns_per_deg;
-  event.rpm = rpm_over_turn(index).value_or(rpm_at(fitted.ns_per_deg));
-  if (last_tdc_ns_) {
-    event.rpm = rpm_at(static_cast<double>(event.tdc_ns - *last_tdc_ns_) / cycle_.cycle_deg);
+void Sync::pass_tdc(std::uint64_t index) {
+  const CrankTracker::RatioRange ratios = tracker_.take_ratios();
+  const std::optional<TdcEstimate> tdc = tdc_.estimate(points_around_tdc(index));
+  // Not known to half a tooth, nothing is claimed.
+  if (tdc && tdc->uncertainty_deg < smallest_step(cycle_) / 2) {
+    tracker_.set_edge_scatter_ns(std::max(tracker_scatter_min_ns, tdc_.edge_scatter_ns()));
+    report_cycle(index, *tdc, ratios);
+  } else {
+    last_tdc_ns_.reset();
   }
-  event.uncertainty_deg = std::hypot(noise_deg, model_deg);
-  event.sync_margin = margin_of(ratios);
-  event.state = state_;
-  const double wheel_deg = cycle_.teeth[static_cast<std::size_t>(last_tooth_)].wheel_deg;
-  event.position_deg = position_deg(last_tooth_) - wrap_deg(wheel_deg - tdc_wheel_deg_, cycle_.cycle_deg);
-  last_tdc_ns_ = event.tdc_ns;
-  last_rpm_ = event.rpm;
   if (held_.empty()) {
     losses_checkpoint_ = strict_.losses();
     strict_checkpoint_in_sync_ = strict_.in_sync();
-  }
-  if (state_ == LockState::cycle_locked || state_ == LockState::revolution_locked) {
-    cycle_number_ += cycle_counted_ ? 1 : 0;
-    cycle_counted_ = true;
-    event.number = cycle_number_;
-    events_.emplace_back(event);
   }
   if (place_known_) {
     close_frames();
   } else if (position_deg(last_tooth_) > next_seek_deg_) {
     seek_place();
+  }
+}
+
+void Sync::report_cycle(std::uint64_t index, const TdcEstimate& tdc, const CrankTracker::RatioRange& ratios) {
+  CycleEvent event;
+  event.tdc_ns = tracker_.mark(index).t_ns + std::llround(tdc.t_ns);
+  event.ns_per_deg = tdc.ns_per_deg;
+  event.uncertainty_deg = tdc.uncertainty_deg;
+  event.rpm = last_tdc_ns_ ? rpm_at(static_cast<double>(event.tdc_ns - *last_tdc_ns_) / cycle_.cycle_deg)
+                           : rpm_over_turn(index).value_or(rpm_at(tdc.ns_per_deg));
+  event.sync_margin = margin_of(ratios);
+  event.state = state_;
+  last_tdc_ns_ = event.tdc_ns;
+  last_rpm_ = event.rpm;
+  if (state_ == LockState::cycle_locked || state_ == LockState::revolution_locked) {
+    cycle_number_ += cycle_counted_ ? 1 : 0;
+    cycle_counted_ = true;
+    event.number = cycle_number_;
+    events_.emplace_back(event);
   }
 }
 
@@ -569,16 +575,18 @@ void Sync::close_frame(std::size_t cam) {
   std::vector<LocatedEdge> edges;
   for (const LocatedEdge& edge : track.edges) {
     if (edge.angle_deg >= frame.from_deg && edge.angle_deg < frame.to_deg) {
-      edges.push_back({edge.angle_deg + to_crank_deg, edge.t_ns, edge.edge});
+      edges.push_back({edge.angle_deg + to_crank_deg, edge.t_ns, edge.edge, edge.uncertainty_deg});
     }
   }
   std::erase_if(track.edges, [&](const LocatedEdge& edge) {
     return edge.angle_deg < frame.to_deg - place_check_cycles * cycle_.cycle_deg;
   });
   track.frame_deg = frame.to_deg;
+  CamCycleEvent event;
+  event.first_edge_ns = edges.empty() ? 0 : edges.front().t_ns;
+  event.last_edge_ns = edges.empty() ? 0 : edges.back().t_ns;
   ShiftRange shifts = allowed_shifts(pattern, jump_deg_max);
   shifts.usual_deg = track.usual_shift_deg;
-  CamCycleEvent event;
   event.cam = cam;
   event.cycle = cycle_number_;
   event.span = {span.from_deg + to_crank_deg, span.to_deg + to_crank_deg};
@@ -587,7 +595,8 @@ void Sync::close_frame(std::size_t cam) {
     track.usual_shift_deg = event.match.shift_deg;
   }
   place_doubted_ = place_doubted_ || event.match.mismatches() > 1;
-  event.end_ns = newest_ns();
+  event.now_ns = tracker_.mark(walked_ - 1).t_ns;
+  event.now_deg = here_deg + to_crank_deg;
   event.rpm = last_rpm_;
   events_.emplace_back(event);
 }

@@ -14,7 +14,7 @@
 #include "sync/cam_match.hpp"
 #include "sync/crank_tracker.hpp"
 #include "sync/strict_counter.hpp"
-#include "sync/tdc_fit.hpp"
+#include "sync/tdc_estimator.hpp"
 
 namespace cw {
 
@@ -48,7 +48,6 @@ struct CycleEvent {
   double uncertainty_deg = 0;  // 95 %
   std::optional<double> sync_margin;
   LockState state = LockState::searching;
-  double position_deg = 0;  // of this TDC, on the scale of LocatedEdge::angle_deg
 };
 
 struct CamCycleEvent {
@@ -56,13 +55,17 @@ struct CamCycleEvent {
   std::uint64_t cycle = 0;
   CamMatch match;  // angles modulo the cycle are crank angles
   AngleSpan span;
-  std::int64_t end_ns = 0;
+  std::int64_t first_edge_ns = 0;  // of any edge in it; 0 when there was none
+  std::int64_t last_edge_ns = 0;
+  std::int64_t now_ns = 0;  // time of a tooth at or after the end of the span,
+  double now_deg = 0;       // and where on the scale of the span it stands
   double rpm = 0;
 };
 
 struct ReferenceEvent {
   std::int64_t t_ns = 0;
   double angle_deg = 0;  // crank angle of the pulse, [0, cycle)
+  double uncertainty_deg = 0;
   double rpm = 0;
   std::uint64_t cycle = 0;
   LockState state = LockState::searching;
@@ -141,11 +144,17 @@ class Sync {
   void start_segment();
   void walk();
   void locate_pending(std::uint64_t index);
-  double interpolate_deg(std::uint64_t index, std::int64_t t_ns) const;
-  void take_located(const Pending& pending, double at_deg);
-  void fix_tdc(std::uint64_t index);
-  bool smooth_enough(const FittedTime& fitted) const;
-  void learn_scatter(const FittedTime& fitted);
+  struct Located {
+    double deg = 0;
+    double uncertainty_deg = 0;
+  };
+  Located interpolate(std::uint64_t index, std::int64_t t_ns) const;
+  double hidden_dip_deg(std::uint64_t index) const;
+  double step_deg(std::int32_t from_tooth, std::int32_t to_tooth) const;
+  void take_located(const Pending& pending, const Located& at);
+  TdcPoints points_around_tdc(std::uint64_t index) const;
+  void pass_tdc(std::uint64_t index);
+  void report_cycle(std::uint64_t index, const TdcEstimate& tdc, const CrankTracker::RatioRange& ratios);
   void plan_tdc();
   std::optional<double> rpm_over_turn(std::uint64_t index) const;
   double margin_of(const CrankTracker::RatioRange& range) const;
@@ -158,6 +167,8 @@ class Sync {
   void hold_faults();
   void release_faults(bool all);
   void change_state(LockState to, std::int64_t t_ns, LossReason reason);
+  void finish_segment();
+  bool cannot_stop_at(double ns_per_deg) const;
   void take_loss(std::int64_t t_ns);
   void lose(LossReason reason, std::int64_t t_ns);
   LockState locked_state() const;
@@ -193,7 +204,7 @@ class Sync {
   std::uint64_t cycle_number_ = 0;
   bool cycle_counted_ = false;
   std::optional<std::int64_t> last_tdc_ns_;
-  double edge_scatter_ns_ = 0;  // measured, 0 = not yet
+  TdcEstimator tdc_;
   double last_rpm_ = 0;
   int cams_since_crank_ = 0;
   bool silence_reported_ = false;

@@ -24,9 +24,9 @@ Trellis::Trellis(std::span<const double> step_deg) : step_deg_(step_deg.begin(),
     tooth_deg_.push_back(period_deg_);
     period_deg_ += step;
   }
-  slot_of_tooth_.assign(step_deg_.size(), -1);
-  survivors_.reserve(step_deg_.size());
-  next_.reserve(step_deg_.size());
+  slots_.assign(2 * step_deg_.size(), -1);
+  survivors_.reserve(slots_.size());
+  next_.reserve(slots_.size());
 }
 
 void Trellis::begin_unknown(std::int64_t t_ns) {
@@ -53,14 +53,24 @@ void Trellis::begin_known(const Survivor& start) {
   edges_ = 0;
 }
 
-// Takes the place of the one that stood for the same tooth; the caller has seen that it costs less.
-void Trellis::offer(const Survivor& candidate) {
-  int& slot = slot_of_tooth_[static_cast<std::size_t>(candidate.tooth)];
-  if (slot < 0) {
-    slot = static_cast<int>(next_.size());
-    next_.push_back(candidate);
+// A survivor whose tooth is the newest edge, and one that has seen only edges too many since, are different stories that
+// must not crowd each other out.
+int& Trellis::slot(int tooth, bool waiting) {
+  return slots_[2 * static_cast<std::size_t>(tooth) + (waiting ? 1 : 0)];
+}
+
+bool Trellis::cheaper(double cost, int tooth, bool waiting) {
+  const int taken = slot(tooth, waiting);
+  return taken < 0 || cost < next_[static_cast<std::size_t>(taken)].cost;
+}
+
+void Trellis::put(const Survivor& survivor) {
+  int& taken = slot(survivor.tooth, survivor.extra_run > 0);
+  if (taken < 0) {
+    taken = static_cast<int>(next_.size());
+    next_.push_back(survivor);
   } else {
-    next_[static_cast<std::size_t>(slot)] = candidate;
+    next_[static_cast<std::size_t>(taken)] = survivor;
   }
 }
 
@@ -91,8 +101,7 @@ void Trellis::accept_as(const Survivor& from, std::int64_t t_ns, int tooth, int 
   const bool misfit = fit.cost > misfit_cost_max;
   const double cost =
       from.cost + std::min(fit.cost, misfit_cost_max) + (missed > 0 ? missed_cost + train_cost * (missed - 1) : 0.0);
-  const int slot = slot_of_tooth_[static_cast<std::size_t>(tooth)];
-  if (slot >= 0 && cost >= next_[static_cast<std::size_t>(slot)].cost) {
+  if (!cheaper(cost, tooth, false)) {
     return;
   }
   Survivor to = from;
@@ -115,7 +124,7 @@ void Trellis::accept_as(const Survivor& from, std::int64_t t_ns, int tooth, int 
     nodes_.push_back({t_ns, from.node, tooth, static_cast<std::int16_t>(missed), false});
     to.node = static_cast<int>(nodes_.size()) - 1;
   }
-  offer(to);
+  put(to);
 }
 
 void Trellis::reject(const Survivor& from, std::int64_t t_ns) {
@@ -129,15 +138,14 @@ void Trellis::reject(const Survivor& from, std::int64_t t_ns) {
   if (from.extra_run == 0) {
     to.trend_before_fault_per_deg = from.speed.trend_per_deg;
   }
-  const int slot = slot_of_tooth_[static_cast<std::size_t>(to.tooth)];
-  if (slot >= 0 && to.cost >= next_[static_cast<std::size_t>(slot)].cost) {
+  if (!cheaper(to.cost, to.tooth, true)) {
     return;
   }
   if (known_start_) {
     nodes_.push_back({t_ns, from.node, to.tooth, 0, true});
     to.node = static_cast<int>(nodes_.size()) - 1;
   }
-  offer(to);
+  put(to);
 }
 
 void Trellis::settle() {
@@ -149,11 +157,9 @@ void Trellis::settle() {
   }
   const double limit = next_[best_].cost + survivor_spread_max;
   if (known_start_) {
-    const int best_tooth = next_[best_].tooth;
+    std::swap(next_[0], next_[best_]);
+    best_ = 0;
     std::erase_if(next_, [limit](const Survivor& survivor) { return survivor.cost > limit; });
-    for (std::size_t i = 0; i < next_.size(); ++i) {
-      best_ = next_[i].tooth == best_tooth ? i : best_;
-    }
   } else {
     // Every place stays possible: a bad start must not rule one out for good.
     const double base = next_[best_].cost;
@@ -167,7 +173,7 @@ void Trellis::settle() {
 void Trellis::advance(std::int64_t t_ns, const ScatterModel& scatter) {
   ++edges_;
   next_.clear();
-  std::fill(slot_of_tooth_.begin(), slot_of_tooth_.end(), -1);
+  std::fill(slots_.begin(), slots_.end(), -1);
   for (const Survivor& survivor : survivors_) {
     accept(survivor, t_ns, scatter);
     reject(survivor, t_ns);

@@ -1,4 +1,4 @@
-// Where can the crank be? A set of survivors, one for each tooth that the latest edge could stand for, each with the
+// Where can the crank be? A set of survivors, at most two for each tooth that the latest accepted edge could be, each with the
 // cost (negative log likelihood, natural units) of the best explanation of all edges so far. Every new edge is tried as
 // the next tooth, as a later tooth with some missed between, and as an edge too many.
 #pragma once
@@ -77,7 +77,9 @@ class Trellis {
   void accept_as(const Survivor& from, std::int64_t t_ns, int tooth, int missed, double angle_deg, const StepFit& fit);
   void accept(const Survivor& from, std::int64_t t_ns, const ScatterModel& scatter);
   void reject(const Survivor& from, std::int64_t t_ns);
-  void offer(const Survivor& candidate);
+  int& slot(int tooth, bool waiting);
+  bool cheaper(double cost, int tooth, bool waiting);
+  void put(const Survivor& survivor);
   void settle();
   double position_deg(const Survivor& survivor, std::int64_t t_ns) const;
 
@@ -87,7 +89,7 @@ class Trellis {
   bool known_start_ = false;
   std::vector<Survivor> survivors_;
   std::vector<Survivor> next_;
-  std::vector<int> slot_of_tooth_;  // index in next_, -1 = none
+  std::vector<int> slots_;  // index in next_, -1 = none; see slot()
   std::vector<PathNode> nodes_;
   std::size_t best_ = 0;
   std::size_t edges_ = 0;

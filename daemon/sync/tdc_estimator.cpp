@@ -1,0 +1,80 @@
+#include "sync/tdc_estimator.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+#include "geometry/angle.hpp"
+
+namespace cw {
+
+namespace {
+
+constexpr int cubic = 3;
+constexpr int quintic = 5;
+constexpr int septic = 7;
+constexpr double learning_rpm = 500;
+constexpr double scatter_least_ns = 300;
+// 1.96 standard deviations, and a little for a standard deviation that is itself estimated from some ten readings.
+constexpr double sigmas_95 = 2.1;
+
+bool is_running(const FittedTime& fitted) {
+  return 1e9 / (deg_per_s_per_rpm * std::max(fitted.ns_per_deg, 1.0)) > learning_rpm;
+}
+
+// Fit through `each_side` points on either side of the TDC.
+FittedTime fit_around(const TdcPoints& points, std::size_t each_side, int degree) {
+  const std::size_t last = std::min(points.count, points.nearest_after + 1 + each_side);
+  const std::size_t first = points.nearest_after + 1 >= each_side ? points.nearest_after + 1 - each_side : 0;
+  return fit_time(std::span(points.angle_deg).subspan(first, last - first),
+                  std::span(points.t_ns).subspan(first, last - first), degree);
+}
+
+double averaged(double old, double now) {
+  constexpr double follow = 0.1;
+  return old > 0 ? std::sqrt(old * old + follow * (now * now - old * old)) : now;
+}
+
+}  // namespace
+
+bool TdcEstimator::smooth_enough(const FittedTime& fitted) const {
+  constexpr double smooth_deg = 0.04;
+  constexpr double scatters = 3;
+  const bool as_learned = is_running(fitted) && fitted.residual_ns < scatters * scatter_ns_;
+  return fitted.freedom > 0 && (fitted.residual_ns < smooth_deg * fitted.ns_per_deg || as_learned);
+}
+
+void TdcEstimator::learn(const FittedTime& fitted) {
+  if (!is_running(fitted)) {
+    return;  // slow, the residual is speed rather than scatter
+  }
+  scatter_ns_ = std::max(averaged(scatter_ns_, fitted.residual_ns), scatter_least_ns);
+  scatter_deg_ = averaged(scatter_deg_, fitted.residual_ns / fitted.ns_per_deg);
+}
+
+double TdcEstimator::noise_deg(const FittedTime& fitted) const {
+  const double known_deg =
+      std::max({scatter_ns_ / fitted.ns_per_deg, scatter_deg_, scatter_least_ns / fitted.ns_per_deg});
+  const double seen_deg = fitted.residual_ns / fitted.ns_per_deg;
+  constexpr double surprising = 1.5;
+  return sigmas_95 * fitted.noise_gain * (seen_deg > surprising * known_deg ? seen_deg : known_deg);
+}
+
+std::optional<TdcEstimate> TdcEstimator::estimate(const TdcPoints& points) {
+  if (points.count < 2 || points.angle_deg[0] < 0 || points.angle_deg[points.count - 1] >= 0) {
+    return std::nullopt;
+  }
+  FittedTime fitted =
+      fit_time(std::span(points.angle_deg).first(points.count), std::span(points.t_ns).first(points.count), cubic);
+  double model_deg = 0;
+  if (smooth_enough(fitted)) {
+    learn(fitted);
+  } else {
+    // Speed changes too fast for the wide window: four teeth on either side, and what three on either side would say.
+    const FittedTime plainer = fit_around(points, 3, quintic);
+    fitted = fit_around(points, 4, septic);
+    model_deg = std::fabs(fitted.t_ns - plainer.t_ns) / fitted.ns_per_deg + points.hidden_dip_deg;
+  }
+  return TdcEstimate{fitted.t_ns, fitted.ns_per_deg, std::hypot(noise_deg(fitted), model_deg)};
+}
+
+}  // namespace cw
