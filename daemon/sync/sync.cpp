@@ -503,6 +503,10 @@ void Sync::seek_place() {
   next_seek_deg_ = here_deg + between_looks_deg;
   const double watched_deg = here_deg - segment_position_deg_;
   const double cycle_deg = cycle_.cycle_deg;
+  // A whole cycle must be seen: then edges that should have come and did not speak as well.
+  if (watched_deg < cycle_deg) {
+    return;
+  }
   std::optional<int> place;
   for (double cycles = 1; cycles <= place_window_cycles && !place; ++cycles) {
     const AngleSpan span{std::max(segment_position_deg_, here_deg - cycles * cycle_deg), here_deg};
