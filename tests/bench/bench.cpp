@@ -27,8 +27,8 @@ void report(benchmark::State& state, const Stream& stream, const Counter& counte
   const auto runs = static_cast<std::int64_t>(state.iterations());
   state.counters["edges/s"] = benchmark::Counter(static_cast<double>(runs * stream.edges), benchmark::Counter::kIsRate);
   state.counters["edges"] = static_cast<double>(stream.edges);
-  state.counters["cycles"] = static_cast<double>(counter.locked_cycles / runs);
-  state.counters["findings"] = static_cast<double>(counter.findings / runs);
+  state.counters["cycles"] = static_cast<double>(counter.locked_cycles) / static_cast<double>(runs);
+  state.counters["findings"] = static_cast<double>(counter.findings) / static_cast<double>(runs);
   state.SetItemsProcessed(runs * static_cast<std::int64_t>(stream.items.items.size()));
   if (counter.locked_cycles == 0) {
     state.SkipWithError("nothing was analysed: no cycle locked");

@@ -71,7 +71,7 @@ class Table {
     if (node == nullptr) {
       return std::nullopt;
     }
-    const auto value = node->value_exact<std::string>();
+    auto value = node->value_exact<std::string>();
     if (!value || !allowed(*value)) {
       complain(key, expected, node);
       return std::nullopt;
@@ -79,11 +79,11 @@ class Table {
     return value;
   }
   std::string wanted_text(const std::string& key, bool (*allowed)(const std::string&), const char* expected) {
-    const std::optional<std::string> value = text(key, allowed, expected);
+    std::optional<std::string> value = text(key, allowed, expected);
     if (!value && table_.get(key) == nullptr) {
       complain(key, expected);
     }
-    return value.value_or("");
+    return std::move(value).value_or("");
   }
   std::optional<double> number(const std::string& key) {
     const toml::node* node = find(key);

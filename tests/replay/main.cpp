@@ -117,7 +117,7 @@ int make(const std::string& program, const std::string& file) {
 
 }  // namespace
 
-int main(int argc, char** argv) {
+int main(int argc, char** argv) try {
   CLI::App app("Replays the logs of a folder and judges what is found by the expectation files beside them.");
   std::string program;
   std::string folder;
@@ -132,4 +132,7 @@ int main(int argc, char** argv) {
     return make(program, made);
   }
   return judge_all(program, folder, only);
+} catch (const std::exception& error) {
+  std::cerr << "replay_logs: " << error.what() << '\n';
+  return 2;
 }

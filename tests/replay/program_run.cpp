@@ -26,6 +26,7 @@ bool ends_with(const std::string& text, const std::string& end) {
 // Runs a program to its end, what it prints goes to `log`. Its exit code; -1 when it could not run or was killed.
 int run(const std::vector<std::string>& words, const std::string& log) {
   std::vector<char*> argv;
+  argv.reserve(words.size() + 1);
   for (const std::string& word : words) {
     argv.push_back(const_cast<char*>(word.c_str()));
   }
