@@ -138,6 +138,20 @@ TEST(ReplayVerdict, fails_when_lock_is_late_or_lost_or_the_end_is_another) {
   EXPECT_FALSE(differences(sound_expectation(), never).empty());
 }
 
+TEST(ReplayVerdict, fails_when_more_is_claimed_than_the_log_can_support) {
+  Expectation modest = sound_expectation();
+  modest.lock.state = "revolution-locked";
+  modest.lock.end_state = "revolution-locked";
+  modest.lock.holds = false;
+  Outcome outcome = sound_outcome();
+  outcome.seconds.back().second = "revolution-locked";
+  outcome.cycles[0].state = "revolution-locked";
+  outcome.cycles[1].state = "revolution-locked";
+  EXPECT_EQ(differences(modest, outcome).size(), 1U);
+  outcome.cycles[2].state = "revolution-locked";
+  EXPECT_TRUE(differences(modest, outcome).empty());
+}
+
 TEST(ReplayVerdict, fails_on_a_wrong_turn_and_on_a_wrong_deviation) {
   Outcome turned = sound_outcome();
   turned.cycles[1].tdc_ns += 40'000'000;  // 360 degrees at 1500 rpm

@@ -142,6 +142,10 @@ void compare_lock(const WantedLock& lock, const Outcome& outcome, std::vector<st
     problems.push_back("first TDC " + lock.state + " " + text_of(after_s) +
                        " s after the first edge, expected within " + text_of(lock.within_s));
   }
+  const auto claims_more = [](const SaidCycle& cycle) { return cycle.state == "cycle-locked"; };
+  if (lock.state != "cycle-locked" && std::any_of(outcome.cycles.begin(), outcome.cycles.end(), claims_more)) {
+    problems.push_back("claims cycle-locked, expected no more than " + lock.state);
+  }
   const auto cycles = std::count_if(outcome.cycles.begin(), outcome.cycles.end(), in_state);
   if (cycles < lock.cycles_least) {
     problems.push_back(std::to_string(cycles) + " cycles " + lock.state + ", expected at least " +
