@@ -14,6 +14,9 @@ struct ScatterModel {
   double edge_ns = 1500;
   // Angle scatter of one edge, degrees: pitch errors.
   double edge_deg = 0.15;
+  // Standard deviation of the speed's slope, as a share of it: a strong slope may be over at once, as at the bottom of a
+  // compression dip. 0: it is taken to go on.
+  double slope_over = 0;
 };
 
 // Scatter of d ln(speed) per radian of crank rotation at `rpm`, one standard deviation. The scale is the published
