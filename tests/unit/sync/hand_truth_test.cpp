@@ -139,7 +139,7 @@ class Listener : public Observer {
 
 ItemBuffer items_of(Edges edges) {
   std::stable_sort(edges.begin(), edges.end(), [](const TimedEdge& a, const TimedEdge& b) { return a.t_ns < b.t_ns; });
-  const std::vector<std::string> names = {"crank", "cam1", "ref"};
+  const std::vector<std::string> names = {"crank", "cam1", "cam2", "ref"};
   ItemBuffer buffer;
   const auto stamped = [&buffer](ItemKind kind, std::int64_t t_ns) {
     Item item;
@@ -365,6 +365,40 @@ TEST(HandTruth, cam_fifteen_degrees_early_has_a_negative_phase) {
   const Said said = watch(gap_wheel_file, edges);
   expect_tdc(said, 14);
   EXPECT_NEAR(said.locked().back().cam_phase_deg.at(0).value_or(0), -15, 0.01);
+}
+
+// ---- the wheel slips on its shaft: its teeth come 6 degrees late from cycle 20 on, two cams stay where they were. By the
+// wheel both cams are 6 early, TDC is 6 late (600 us), and the step of the wheel is +6. A cam gear tooth would be 15.
+
+TEST(HandTruth, wheel_that_slips_six_degrees_late_is_a_wheel_step_of_plus_six) {
+  const std::vector<double> exhaust_deg = {180, 400, 640};
+  Edges edges;
+  add_cycles(edges, "cam1", gap_wheel_cam_deg, 0, 40);
+  add_cycles(edges, "cam2", exhaust_deg, 0, 40);
+  add_cycles(edges, "crank", gap_wheel_deg, 0, 20);
+  std::vector<double> late_deg = gap_wheel_deg;
+  for (double& deg : late_deg) {
+    deg += 6;
+  }
+  add_cycles(edges, "crank", late_deg, 20, 40);
+  const std::string second_cam = R"(
+[[cam]]
+name = "exhaust"
+channel = "cam2"
+active_edge = "falling"
+edges_deg = [180.0, 400.0, 640.0]
+gear_teeth = 48
+)";
+  const Said said = watch(gap_wheel_file + second_cam, edges);
+  const std::vector<Finding> steps = said.of_kind(FindingKind::crank_wheel_step);
+  ASSERT_EQ(steps.size(), 1U);
+  EXPECT_EQ(steps.front().values.front().first, "step_deg");
+  EXPECT_NEAR(steps.front().values.front().second, 6, 0.01);
+  EXPECT_EQ(steps.front().attribution, Attribution::wheel);
+  const Cycle last = said.locked().back();
+  EXPECT_NEAR(std::remainder(static_cast<double>(last.tdc_ns - first_tdc_ns), cycle_ns), 6 * ns_per_deg, 500);
+  EXPECT_NEAR(last.cam_phase_deg.at(0).value_or(0), -6, 0.01);
+  EXPECT_NEAR(last.cam_phase_deg.at(1).value_or(0), -6, 0.01);
 }
 
 // ---- constant acceleration: theta(t) = w0 t + a t^2 / 2, so t(theta) = (sqrt(w0^2 + 2 a theta) - w0) / a
