@@ -143,6 +143,9 @@ bool CrankTracker::certain(const PlaceSearch& search, int turns) const {
   if (row.clean_steps < steps_wanted || row.clean_deg < std::max(turn_deg_, deg_per_rev)) {
     return false;
   }
+  if (may_run_backwards_ && running_out(row)) {
+    return false;
+  }
   constexpr std::size_t turns_compared = 3;
   const auto steps =
       std::min(static_cast<std::size_t>(row.clean_steps), turns_compared * static_cast<std::size_t>(turn_teeth_ + 2));
@@ -152,6 +155,19 @@ bool CrankTracker::certain(const PlaceSearch& search, int turns) const {
   }
   return stopping(row.speed) < 1 &&
          margin_over_rivals(repeat_steps(), row.tooth, t_ns, search_scatter()) >= lock_margin;
+}
+
+// A crank that swings back has nothing that drives it: each turn takes longer than the one before.
+bool CrankTracker::running_out(const EdgeRow& row) const {
+  constexpr double longer = 1.03;
+  const auto turn = static_cast<std::uint64_t>(turn_teeth_);
+  if (static_cast<std::uint64_t>(row.clean_steps) < 2 * turn || raw_count_ <= 2 * turn) {
+    return true;
+  }
+  const std::int64_t now_ns = newest_ns();
+  const std::int64_t turn_ago_ns = raw_[(raw_count_ - 1 - turn) & mask_];
+  const std::int64_t two_ago_ns = raw_[(raw_count_ - 1 - 2 * turn) & mask_];
+  return static_cast<double>(now_ns - turn_ago_ns) > longer * static_cast<double>(turn_ago_ns - two_ago_ns);
 }
 
 // A whole turn has to fit, so single intervals may stray further than in an episode, which is about single intervals.
@@ -235,7 +251,8 @@ void CrankTracker::open_episode() {
 CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
   episode_.advance(t_ns, scatter_);
   ns_per_deg_ = episode_.best().speed.ns_per_deg;
-  if (suspect_ns_per_deg_ > 0 && fault_now(episode_.best())) {
+  const bool suspect = suspect_ns_per_deg_ > 0 || slow_interval();
+  if (suspect && fault_now(episode_.best())) {
     return lose(LossReason::nearly_stopped, t_ns);
   }
   if (const LossReason reason = episode_hopeless(t_ns); reason != LossReason::none) {
@@ -281,6 +298,14 @@ bool CrankTracker::could_stop() const {
   return false;
 }
 
+// Whether the last interval was so long that the crank may have turned back in it.
+bool CrankTracker::slow_interval() const {
+  constexpr double turning_share = 0.35;
+  const double mean_step_deg = cycle_.cycle_deg / static_cast<double>(cycle_.teeth.size());
+  const auto dt_ns = static_cast<double>(newest_ns() - raw_[(raw_count_ - 2) & mask_]);
+  return dt_ns * turning_share > slow_ns_per_deg_ * mean_step_deg;
+}
+
 bool CrankTracker::unsettled(const Survivor& survivor) const {
   return (doubted_ || survivor.had_jump || (survivor.had_extra && survivor.had_missed)) && cycle_.repeat_teeth > 1;
 }
@@ -299,7 +324,7 @@ bool CrankTracker::episode_decided(std::int64_t t_ns) const {
   if (!best.had_extra && !best.had_missed && !best.had_jump && !best.misfit) {
     return true;  // nothing but the expected teeth, only at another speed
   }
-  const bool heavy = best.dirt > heavy_dirt || best.misfit;
+  const bool heavy = best.dirt > heavy_dirt;
   return episode_.rival_margin(t_ns) >= (heavy ? decided_margin_heavy : decided_margin);
 }
 
@@ -366,7 +391,7 @@ double CrankTracker::next_step_deg(const Survivor& survivor) const {
 // Whether the crank passed this tooth about as slowly a cycle ago and went on: a crank that is cranked steadily slows
 // down at every compression and does not stop.
 bool CrankTracker::as_a_cycle_ago(const Survivor& survivor) const {
-  constexpr double much_slower = 1.25;
+  constexpr double much_slower = 1.12;
   constexpr std::uint64_t faults_allowed = 8;
   const auto count = static_cast<std::uint64_t>(cycle_.teeth.size());
   const auto since = static_cast<std::uint64_t>(survivor.clean_steps) + CrankTracker::lag_marks;

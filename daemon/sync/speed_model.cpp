@@ -32,10 +32,11 @@ double square(double x) {
 }  // namespace
 
 double speed_scatter_per_rad(double rpm) {
-  constexpr double at_150_rpm = 2.0;
+  constexpr double published = 2.0;
+  constexpr double published_rpm = 150.0;
   constexpr double least = 0.04;
   constexpr double most = 4.0;
-  return std::clamp(at_150_rpm * 150.0 / std::max(rpm, 1.0), least, most);
+  return std::clamp(published * published_rpm / std::max(rpm, 1.0), least, most);
 }
 
 StepFit fit_step(const SpeedState& from, double angle_deg, double dt_ns, const ScatterModel& scatter) {
