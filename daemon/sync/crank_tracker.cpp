@@ -280,14 +280,13 @@ CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
   return CrankEvent::resolved;
 }
 
-// Whether the crank was somewhere in this episode so slow that it could have come to a stop within two teeth, whatever the
-// edges are taken for.
+// Whether some interval of this episode is so long that the crank may have turned back in it or beside it, whatever the
+// edges are taken for: thrown back with the deceleration a, one of the intervals takes at least 0.93 sqrt(step / a).
 bool CrankTracker::could_stop() const {
-  // More than compression and friction do; simulated engines: 12,000.
-  constexpr double slowing_max_deg_s2 = 25'000;
+  constexpr double slowing_deg_s2 = 21'000;  // simulated engines: 12,000
   const double mean_step_deg = cycle_.cycle_deg / static_cast<double>(cycle_.teeth.size());
-  const double deg_s = std::sqrt(2 * slowing_max_deg_s2 * 2 * mean_step_deg);
-  const double slow_ns = mean_step_deg / deg_s * 1e9;
+  constexpr double least_interval = 0.93;
+  const double slow_ns = least_interval * std::sqrt(mean_step_deg / slowing_deg_s2) * 1e9;
   const std::uint64_t count = std::min<std::uint64_t>(episode_.edges() + 2, std::min(raw_count_, mask_));
   for (std::uint64_t i = 3; i <= count; ++i) {
     const std::int64_t dt_ns = raw_[(raw_count_ - i + 1) & mask_] - raw_[(raw_count_ - i) & mask_];
@@ -307,7 +306,12 @@ bool CrankTracker::slow_interval() const {
 }
 
 bool CrankTracker::unsettled(const Survivor& survivor) const {
-  return (doubted_ || survivor.had_jump || (survivor.had_extra && survivor.had_missed)) && cycle_.repeat_teeth > 1;
+  // So slow, speed changes enough from tooth to tooth to pass for a missed tooth or to hide one.
+  constexpr double settled_rpm = 500;
+  const bool slow_fault =
+      (survivor.had_extra || survivor.had_missed) && rpm_at(survivor.speed.ns_per_deg) < settled_rpm;
+  const bool both = survivor.had_extra && survivor.had_missed;
+  return (doubted_ || survivor.had_jump || both || slow_fault) && cycle_.repeat_teeth > 1;
 }
 
 bool CrankTracker::episode_decided(std::int64_t t_ns) const {
