@@ -1,0 +1,42 @@
+// Input for the benchmarks: edges of a turning engine, made by plain arithmetic before anything is timed.
+#pragma once
+
+#include <cstdint>
+#include <span>
+#include <string>
+#include <string_view>
+
+#include "geometry/engine.hpp"
+#include "items/item_buffer.hpp"
+
+namespace cw::bench {
+
+struct Case {
+  std::string_view name;
+  std::string_view wheel;  // lines of the [crank] table that say which teeth there are
+  double rpm = 6000;
+  double ripple = 0;          // speed swings by this share of the mean, twice a turn
+  double jitter_ns = 0;       // greatest, evenly spread
+  bool both_edges = false;    // the capture has rising and falling edges, the monitor uses one of them
+  int fault_every_teeth = 0;  // an edge too many or a tooth missed, in turn; 0: none
+};
+
+// Clean 60-2 comes first: it is the one that DESIGN 8 sets a target for.
+std::span<const Case> cases();
+const Case* find_case(std::string_view name);
+
+// A four-stroke with this wheel, four cam edges a cycle and a reference pulse.
+Engine engine_of(const Case& what);
+
+struct Stream {
+  ItemBuffer items;
+  std::int64_t edges = 0;
+};
+
+// `seconds` of it, with a tick each 100 ms, stamped and numbered as a file replay does.
+Stream stream_of(const Case& what, const Engine& engine, double seconds);
+
+// The same edges as the text of an edge CSV.
+std::string csv_of(const Stream& stream);
+
+}  // namespace cw::bench
