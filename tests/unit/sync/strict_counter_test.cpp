@@ -52,10 +52,10 @@ TEST_P(StrictCounterOnWheels, one_missed_edge_loses_sync_once_and_a_full_turn_br
   // At any tooth, those beside the gap included.
   for (std::size_t at = 5 * turn_; at < 6 * turn_; ++at) {
     StrictCounter counter(test::steps_of_turn(wheel_.cycle));
-    feed(counter, test::without({clean_.begin(), clean_.begin() + static_cast<std::ptrdiff_t>(at + turn_ + 2)}, at, 1));
+    feed(counter, test::without({clean_.begin(), clean_.begin() + static_cast<std::ptrdiff_t>(at + turn_ + 1)}, at, 1));
     EXPECT_EQ(counter.losses(), 1U) << "tooth " << clean_[at].tooth;
     EXPECT_FALSE(counter.in_sync()) << "tooth " << clean_[at].tooth;
-    feed(counter, {clean_.begin() + static_cast<std::ptrdiff_t>(at + turn_ + 2), clean_.end()});
+    feed(counter, {clean_.begin() + static_cast<std::ptrdiff_t>(at + turn_ + 1), clean_.end()});
     EXPECT_EQ(counter.losses(), 1U) << "tooth " << clean_[at].tooth;
     EXPECT_TRUE(counter.in_sync()) << "tooth " << clean_[at].tooth;
   }

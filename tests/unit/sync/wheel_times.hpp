@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 #include <cstdint>
+#include <iterator>
 #include <map>
 #include <numbers>
 #include <optional>
@@ -135,10 +136,14 @@ inline std::vector<Passage> with_jitter(std::vector<Passage> teeth, double sd_ns
   return teeth;
 }
 
-inline std::vector<Passage> without(std::vector<Passage> teeth, std::size_t first, std::size_t count) {
-  const auto from = teeth.begin() + static_cast<std::ptrdiff_t>(first);
-  teeth.erase(from, from + static_cast<std::ptrdiff_t>(count));
-  return teeth;
+inline std::vector<Passage> without(const std::vector<Passage>& teeth, std::size_t first, std::size_t count) {
+  std::vector<Passage> rest;
+  for (std::size_t i = 0; i < teeth.size(); ++i) {
+    if (i < first || i >= first + count) {
+      rest.push_back(teeth[i]);
+    }
+  }
+  return rest;
 }
 
 // A tracker that is fed and watched. Teeth are compared modulo the repeat of the pattern: more is not the crank's to say.
@@ -169,6 +174,8 @@ class TrackerWatch {
     }
   }
 
+  // Locked, and not in doubt whether the crank has turned back.
+  bool claims_position() const { return tracker_.locked() && !doubted_; }
   const CrankTracker& tracker() const { return tracker_; }
   // Edges fed when the first lock was taken, the deciding one included; 0 = never.
   int acquired_after() const { return acquired_after_; }
@@ -187,6 +194,7 @@ class TrackerWatch {
       ++locks_;
       acquired_after_ = acquired_after_ == 0 ? edges_ : acquired_after_;
     }
+    doubted_ = event == CrankEvent::doubted || (doubted_ && event == CrankEvent::none);
     if (event == CrankEvent::lost) {
       ++losses_;
       last_reason_ = tracker_.loss_reason();
@@ -196,16 +204,31 @@ class TrackerWatch {
     }
     for (; checked_ < tracker_.final_marks(); ++checked_) {
       const CrankMark& mark = tracker_.mark(checked_);
-      const auto known = truth_.find(mark.t_ns);
-      const bool right = known != truth_.end() && known->second == mark.tooth % cycle_.repeat_teeth;
-      ++(right ? right_marks_ : wrong_marks_);
+      ++(is_right(mark) ? right_marks_ : wrong_marks_);
     }
+  }
+
+  // An edge too many that stands within a quarter of a step of a tooth may be taken for it: the position stays right.
+  bool is_right(const CrankMark& mark) const {
+    const int tooth = mark.tooth % cycle_.repeat_teeth;
+    const auto next = truth_.lower_bound(mark.t_ns);
+    if (next != truth_.end() && next->first == mark.t_ns) {
+      return next->second == tooth;
+    }
+    if (next == truth_.end() || next == truth_.begin()) {
+      return false;
+    }
+    const auto before = std::prev(next);
+    const std::int64_t near_ns = (next->first - before->first) / 4;
+    return (next->second == tooth && next->first - mark.t_ns <= near_ns) ||
+           (before->second == tooth && mark.t_ns - before->first <= near_ns);
   }
 
   ToothCycle cycle_;
   CrankTracker tracker_;
   std::map<std::int64_t, int> truth_;
   std::vector<CrankFault> faults_;
+  bool doubted_ = false;
   int edges_ = 0;
   int acquired_after_ = 0;
   int locks_ = 0;
