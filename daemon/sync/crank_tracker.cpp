@@ -125,7 +125,7 @@ CrankEvent CrankTracker::search(std::int64_t t_ns) {
     places_.begin(t_ns);
     return CrankEvent::none;
   }
-  places_.advance(t_ns, scatter_);
+  places_.advance(t_ns, search_scatter());
   ns_per_deg_ = places_.longest().speed.ns_per_deg;
   // A crank that has just been thrown back turns backwards for up to two turns, with the same intervals.
   const int turns = may_run_backwards_ ? turns_after_turn_back : 1;
@@ -143,6 +143,9 @@ bool CrankTracker::certain(const PlaceSearch& search, int turns) const {
   if (row.clean_steps < steps_wanted || row.clean_deg < std::max(turn_deg_, deg_per_rev)) {
     return false;
   }
+  if (may_run_backwards_ && running_out(row)) {
+    return false;
+  }
   constexpr std::size_t turns_compared = 3;
   const auto steps =
       std::min(static_cast<std::size_t>(row.clean_steps), turns_compared * static_cast<std::size_t>(turn_teeth_ + 2));
@@ -150,7 +153,28 @@ bool CrankTracker::certain(const PlaceSearch& search, int turns) const {
   for (std::size_t i = 0; i <= steps; ++i) {
     t_ns.push_back(raw_[(raw_count_ - 1 - steps + i) & mask_]);
   }
-  return stopping(row.speed) < 1 && margin_over_rivals(repeat_steps(), row.tooth, t_ns, scatter_) >= lock_margin;
+  return stopping(row.speed) < 1 &&
+         margin_over_rivals(repeat_steps(), row.tooth, t_ns, search_scatter()) >= lock_margin;
+}
+
+// A crank that swings back has nothing that drives it: each turn takes longer than the one before.
+bool CrankTracker::running_out(const EdgeRow& row) const {
+  constexpr double longer = 1.03;
+  const auto turn = static_cast<std::uint64_t>(turn_teeth_);
+  if (static_cast<std::uint64_t>(row.clean_steps) < 2 * turn || raw_count_ <= 2 * turn) {
+    return true;
+  }
+  const std::int64_t now_ns = newest_ns();
+  const std::int64_t turn_ago_ns = raw_[(raw_count_ - 1 - turn) & mask_];
+  const std::int64_t two_ago_ns = raw_[(raw_count_ - 1 - 2 * turn) & mask_];
+  return static_cast<double>(now_ns - turn_ago_ns) > longer * static_cast<double>(turn_ago_ns - two_ago_ns);
+}
+
+// A whole turn has to fit, so single intervals may stray further than in an episode, which is about single intervals.
+ScatterModel CrankTracker::search_scatter() const {
+  ScatterModel scatter = scatter_;
+  scatter.slope_over = 0.6;
+  return scatter;
 }
 
 std::span<const double> CrankTracker::repeat_steps() const {
@@ -227,7 +251,8 @@ void CrankTracker::open_episode() {
 CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
   episode_.advance(t_ns, scatter_);
   ns_per_deg_ = episode_.best().speed.ns_per_deg;
-  if (suspect_ns_per_deg_ > 0 && fault_now(episode_.best())) {
+  const bool suspect = suspect_ns_per_deg_ > 0 || slow_interval();
+  if (suspect && fault_now(episode_.best())) {
     return lose(LossReason::nearly_stopped, t_ns);
   }
   if (const LossReason reason = episode_hopeless(t_ns); reason != LossReason::none) {
@@ -255,19 +280,38 @@ CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
   return CrankEvent::resolved;
 }
 
-// Whether the crank could have come to a stop within two teeth from the speed of the last interval but one, whatever the
-// edges before it were.
+// Whether some interval of this episode is so long that the crank may have turned back in it or beside it, whatever the
+// edges are taken for: thrown back with the deceleration a, one of the intervals takes at least 0.93 sqrt(step / a).
 bool CrankTracker::could_stop() const {
-  // More than compression and friction do; simulated engines: 12,000.
-  constexpr double slowing_max_deg_s2 = 25'000;
+  constexpr double slowing_deg_s2 = 21'000;  // simulated engines: 12,000
   const double mean_step_deg = cycle_.cycle_deg / static_cast<double>(cycle_.teeth.size());
-  const std::int64_t dt_ns = raw_[(raw_count_ - 2) & mask_] - raw_[(raw_count_ - 3) & mask_];
-  const double deg_s = mean_step_deg / (static_cast<double>(std::max<std::int64_t>(dt_ns, 1)) * 1e-9);
-  return deg_s * deg_s < 2 * slowing_max_deg_s2 * 2 * mean_step_deg;
+  constexpr double least_interval = 0.93;
+  const double slow_ns = least_interval * std::sqrt(mean_step_deg / slowing_deg_s2) * 1e9;
+  const std::uint64_t count = std::min<std::uint64_t>(episode_.edges() + 2, std::min(raw_count_, mask_));
+  for (std::uint64_t i = 3; i <= count; ++i) {
+    const std::int64_t dt_ns = raw_[(raw_count_ - i + 1) & mask_] - raw_[(raw_count_ - i) & mask_];
+    if (static_cast<double>(dt_ns) > slow_ns) {
+      return true;
+    }
+  }
+  return false;
+}
+
+// Whether the last interval was so long that the crank may have turned back in it.
+bool CrankTracker::slow_interval() const {
+  constexpr double turning_share = 0.35;
+  const double mean_step_deg = cycle_.cycle_deg / static_cast<double>(cycle_.teeth.size());
+  const auto dt_ns = static_cast<double>(newest_ns() - raw_[(raw_count_ - 2) & mask_]);
+  return dt_ns * turning_share > slow_ns_per_deg_ * mean_step_deg;
 }
 
 bool CrankTracker::unsettled(const Survivor& survivor) const {
-  return (doubted_ || (survivor.had_extra && survivor.had_missed)) && cycle_.repeat_teeth > 1;
+  // So slow, speed changes enough from tooth to tooth to pass for a missed tooth or to hide one.
+  constexpr double settled_rpm = 500;
+  const bool slow_fault =
+      (survivor.had_extra || survivor.had_missed) && rpm_at(survivor.speed.ns_per_deg) < settled_rpm;
+  const bool both = survivor.had_extra && survivor.had_missed;
+  return (doubted_ || survivor.had_jump || both || slow_fault) && cycle_.repeat_teeth > 1;
 }
 
 bool CrankTracker::episode_decided(std::int64_t t_ns) const {
@@ -281,10 +325,10 @@ bool CrankTracker::episode_decided(std::int64_t t_ns) const {
   if (best.clean_steps < decided_steps) {
     return false;
   }
-  if (!best.had_extra && !best.had_missed && !best.misfit) {
+  if (!best.had_extra && !best.had_missed && !best.had_jump && !best.misfit) {
     return true;  // nothing but the expected teeth, only at another speed
   }
-  const bool heavy = best.dirt > heavy_dirt || best.misfit;
+  const bool heavy = best.dirt > heavy_dirt;
   return episode_.rival_margin(t_ns) >= (heavy ? decided_margin_heavy : decided_margin);
 }
 
@@ -317,6 +361,10 @@ bool CrankTracker::may_have_turned(const Survivor& survivor) const {
   if (!fault_now(survivor)) {
     return false;
   }
+  constexpr double believed_rpm_share = 0.45;
+  if (survivor.speed.ns_per_deg * believed_rpm_share > slow_ns_per_deg_) {
+    return true;
+  }
   constexpr double many_missed_rpm_share = 0.4;
   if (survivor.missed_run > missed_when_slow_max &&
       survivor.speed.ns_per_deg > many_missed_rpm_share * slow_ns_per_deg_) {
@@ -347,7 +395,7 @@ double CrankTracker::next_step_deg(const Survivor& survivor) const {
 // Whether the crank passed this tooth about as slowly a cycle ago and went on: a crank that is cranked steadily slows
 // down at every compression and does not stop.
 bool CrankTracker::as_a_cycle_ago(const Survivor& survivor) const {
-  constexpr double much_slower = 1.25;
+  constexpr double much_slower = 1.12;
   constexpr std::uint64_t faults_allowed = 8;
   const auto count = static_cast<std::uint64_t>(cycle_.teeth.size());
   const auto since = static_cast<std::uint64_t>(survivor.clean_steps) + CrankTracker::lag_marks;
@@ -391,7 +439,7 @@ bool CrankTracker::gap_out_of_place() const {
   int clean_since = 0;
   auto tooth = static_cast<std::size_t>(marks_[(mark_count_ - 1) & mask_].tooth);
   for (const PathNode& node : episode_.best_path()) {
-    const bool fault = node.extra || node.missed > 0;
+    const bool fault = node.fault != ToothFault::none;
     double widest_deg = cycle_step_deg_[tooth];
     for (int i = 0; i < node.missed; ++i) {
       tooth = (tooth + 1) % cycle_step_deg_.size();
@@ -413,7 +461,7 @@ bool CrankTracker::commit_episode() {
   bool extra = false;
   bool missed = false;
   for (const PathNode& node : episode_.best_path()) {
-    extra = extra || node.extra;
+    extra = extra || node.fault == ToothFault::extra;
     missed = missed || node.missed > 0;
     commit_node(node);
   }
@@ -429,42 +477,76 @@ bool CrankTracker::commit_episode() {
 
 void CrankTracker::commit_node(const PathNode& node) {
   const CrankMark last = marks_[(mark_count_ - 1) & mask_];
-  const double last_deg = cycle_.teeth[static_cast<std::size_t>(last.tooth)].wheel_deg;
-  if (node.extra) {
-    const double step_deg = cycle_step_deg_[static_cast<std::size_t>(last.tooth)];
-    const double along_deg = static_cast<double>(node.t_ns - last.t_ns) / ns_per_deg_;
-    faults_.push_back({true, node.t_ns, last.tooth,
-                       wrap_deg(last_deg + std::min(along_deg, step_deg), cycle_.cycle_deg), rpm_at(ns_per_deg_)});
+  add_fault(node, last);
+  if (node.fault == ToothFault::extra) {
     return;
   }
-  const double whole_deg = step_between_deg(last.tooth, node.tooth);
-  const double ns_per_deg = static_cast<double>(node.t_ns - last.t_ns) / whole_deg;
-  std::size_t tooth = static_cast<std::size_t>(last.tooth);
+  const double ns_per_deg = static_cast<double>(node.t_ns - last.t_ns) / step_between_deg(last.tooth, node.tooth);
+  if (node.fault == ToothFault::none && ns_per_deg_ > 0) {
+    const double ratio = ns_per_deg / ns_per_deg_;
+    ratio_most_ = std::max(ratio_most_, ratio);
+    ratio_least_ = std::min(ratio_least_, ratio);
+  }
+  marks_[mark_count_++ & mask_] = {node.t_ns, node.tooth};
+  ns_per_deg_ = node.fault == ToothFault::jump ? ns_per_deg_ : ns_per_deg;
+}
+
+void CrankTracker::add_fault(const PathNode& node, const CrankMark& last) {
+  const double last_deg = cycle_.teeth[static_cast<std::size_t>(last.tooth)].wheel_deg;
+  const auto dt_ns = static_cast<double>(node.t_ns - last.t_ns);
+  if (node.fault == ToothFault::extra || node.fault == ToothFault::jump) {
+    const double step_deg = cycle_step_deg_[static_cast<std::size_t>(last.tooth)];
+    const double at_deg = wrap_deg(last_deg + std::min(dt_ns / ns_per_deg_, step_deg), cycle_.cycle_deg);
+    faults_.push_back({node.fault, node.t_ns, last.tooth, at_deg, rpm_at(ns_per_deg_), node.jump_deg});
+  }
+  const double ns_per_deg = dt_ns / step_between_deg(last.tooth, node.tooth);
+  auto tooth = static_cast<std::size_t>(last.tooth);
   for (int i = 0; i < node.missed; ++i) {
     tooth = (tooth + 1) % cycle_.teeth.size();
     const double along_deg = step_between_deg(last.tooth, static_cast<int>(tooth));
-    faults_.push_back({false, last.t_ns + std::llround(along_deg * ns_per_deg), static_cast<int>(tooth),
-                       cycle_.teeth[tooth].wheel_deg, rpm_at(ns_per_deg)});
+    faults_.push_back({ToothFault::missed, last.t_ns + std::llround(along_deg * ns_per_deg), static_cast<int>(tooth),
+                       cycle_.teeth[tooth].wheel_deg, rpm_at(ns_per_deg), 0});
   }
-  marks_[mark_count_++ & mask_] = {node.t_ns, node.tooth};
-  ns_per_deg_ = ns_per_deg;
 }
 
-// The episode ends in a loss, and what it took for teeth may be wrong; but a burst was a burst.
-void CrankTracker::keep_burst() {
-  constexpr std::ptrdiff_t burst_min = 3;
-  const std::vector<PathNode> path = episode_.best_path();
-  if (std::count_if(path.begin(), path.end(), [](const PathNode& node) { return node.extra; }) < burst_min) {
-    return;
+// The episode ends in a loss. What clean teeth followed is kept; of what came last, only that a burst was a burst: which
+// teeth were missed in it is not known.
+void CrankTracker::keep_faults() {
+  constexpr std::size_t burst_min = 3;
+  CrankMark last = marks_[(mark_count_ - 1) & mask_];
+  std::size_t kept = faults_.size();
+  int clean = 0;
+  for (const PathNode& node : episode_.best_path()) {
+    clean = node.fault == ToothFault::none ? clean + 1 : 0;
+    add_fault(node, last);
+    if (node.fault != ToothFault::extra) {
+      ns_per_deg_ = static_cast<double>(node.t_ns - last.t_ns) / step_between_deg(last.tooth, node.tooth);
+      last = {node.t_ns, node.tooth};
+    }
+    kept = clean == decided_steps ? faults_.size() : kept;
   }
-  const std::uint64_t marks = mark_count_;
-  const double ns_per_deg = ns_per_deg_;
-  for (const PathNode& node : path) {
-    commit_node(node);
+  const auto open = faults_.begin() + static_cast<std::ptrdiff_t>(kept);
+  const auto not_extra =
+      std::stable_partition(open, faults_.end(), [](const CrankFault& f) { return f.kind == ToothFault::extra; });
+  const bool burst = static_cast<std::size_t>(not_extra - open) >= burst_min;
+  faults_.erase(burst ? not_extra : open, faults_.end());
+}
+
+// The tooth before the first fault of the episode that no clean stretch has followed.
+SurePlace CrankTracker::last_sure() const {
+  const CrankMark& newest = marks_[(mark_count_ - 1) & mask_];
+  SurePlace sure{newest.t_ns, newest.tooth};
+  if (!in_episode()) {
+    return sure;
   }
-  std::erase_if(faults_, [](const CrankFault& fault) { return !fault.extra; });
-  mark_count_ = marks;
-  ns_per_deg_ = ns_per_deg;
+  SurePlace reached = sure;
+  int clean = decided_steps;
+  for (const PathNode& node : episode_.best_path()) {
+    clean = node.fault == ToothFault::none ? clean + 1 : 0;
+    reached = node.fault == ToothFault::extra ? reached : SurePlace{node.t_ns, node.tooth};
+    sure = clean >= decided_steps ? reached : sure;
+  }
+  return sure;
 }
 
 // Looks at the edges of the last turn as if nothing were known. True when they are certain of another place.
@@ -474,16 +556,13 @@ bool CrankTracker::contradicted() const {
   PlaceSearch fresh(repeat_steps());
   fresh.begin(raw_[(raw_count_ - 1 - count) & mask_]);
   for (std::uint64_t i = raw_count_ - count; i < raw_count_; ++i) {
-    fresh.advance(raw_[i & mask_], scatter_);
+    fresh.advance(raw_[i & mask_], search_scatter());
   }
   const CrankMark& here = marks_[(mark_count_ - 1) & mask_];
   return certain(fresh, 1) && fresh.longest().tooth != here.tooth % cycle_.repeat_teeth;
 }
 
 CrankEvent CrankTracker::lose(LossReason reason, std::int64_t t_ns) {
-  if (!on_short_path_ && reason != LossReason::nearly_stopped) {
-    keep_burst();
-  }
   const bool slow = ns_per_deg_ > ns_per_deg_at(swing_back_rpm_max);
   drop(reason);
   may_run_backwards_ = slow;
@@ -493,6 +572,13 @@ CrankEvent CrankTracker::lose(LossReason reason, std::int64_t t_ns) {
 }
 
 void CrankTracker::drop(LossReason reason) {
+  if (locked_) {
+    loss_place_ = last_sure();
+  }
+  loss_ns_per_deg_ = ns_per_deg_;
+  if (in_episode() && reason != LossReason::nearly_stopped && !doubted_ && !could_stop()) {
+    keep_faults();
+  }
   locked_ = false;
   may_run_backwards_ = false;
   on_short_path_ = false;
@@ -501,7 +587,6 @@ void CrankTracker::drop(LossReason reason) {
   doubted_ = false;
   suspect_ns_per_deg_ = 0;
   loss_reason_ = reason;
-  loss_ns_per_deg_ = ns_per_deg_;
   ns_per_deg_ = 0;
   settled_ = std::min(settled_, mark_count_);
   mark_count_ = final_marks();

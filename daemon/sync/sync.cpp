@@ -94,13 +94,19 @@ void Sync::change_state(LockState to, std::int64_t t_ns, LossReason reason) {
   if (to == state_) {
     return;
   }
-  LockEvent event{state_, to, t_ns, reason, std::nullopt, std::nullopt, std::nullopt};
-  if (walked_ > segment_start_) {
-    const CycleTooth& tooth = cycle_.teeth[static_cast<std::size_t>(last_tooth_)];
-    event.angle_deg = crank_deg(tooth.wheel_deg);
-    event.tooth = tooth.number;
+  LockEvent event;
+  event.from = state_;
+  event.to = to;
+  event.t_ns = t_ns;
+  event.reason = reason;
+  event.cycle = cycle_number_;
+  const bool locked = tracker_.locked();
+  if (locked ? walked_ > segment_start_ : reason != LossReason::none) {
+    const auto index = static_cast<std::size_t>(locked ? last_tooth_ : tracker_.loss_place().tooth);
+    event.angle_deg = crank_deg(cycle_.teeth[index].wheel_deg);
+    event.tooth = cycle_.teeth[index].number;
   }
-  const double ns_per_deg = tracker_.locked() ? tracker_.ns_per_deg() : tracker_.loss_ns_per_deg();
+  const double ns_per_deg = locked ? tracker_.ns_per_deg() : tracker_.loss_ns_per_deg();
   if (ns_per_deg > 0) {
     event.rpm = rpm_at(ns_per_deg);
   }
@@ -119,7 +125,6 @@ void Sync::handle(CrankEvent event, std::int64_t t_ns) {
     start_segment();
     change_state(locked_state(), t_ns, LossReason::none);
   } else if (event == CrankEvent::lost) {
-    hold_faults();
     take_loss(t_ns);
   } else if (event == CrankEvent::doubted) {
     change_state(LockState::searching, t_ns, LossReason::nearly_stopped);
@@ -153,6 +158,7 @@ void Sync::start_segment() {
 
 // Says all that the marks decided so far still tell; the lock is gone.
 void Sync::finish_segment() {
+  hold_faults();
   while (walked_ < tracker_.final_marks()) {
     walk();
   }
@@ -182,9 +188,9 @@ void Sync::break_off(LossReason reason) {
   pending_.clear();
 }
 
-bool Sync::cannot_stop_at(double ns_per_deg) const {
+bool Sync::cannot_stop_at(double ns_per_deg, double within_deg) const {
   const double deg_s = ns_per_deg > 0 ? 1e9 / ns_per_deg : 0;
-  return deg_s * deg_s > 2 * slowing_max_deg_s2 * largest_step(cycle_);
+  return deg_s * deg_s > 2 * slowing_max_deg_s2 * within_deg;
 }
 
 void Sync::take_loss(std::int64_t t_ns) {
@@ -193,14 +199,14 @@ void Sync::take_loss(std::int64_t t_ns) {
   const double rpm = rpm_at(tracker_.loss_ns_per_deg());
   const double turn_ns = deg_per_rev * tracker_.loss_ns_per_deg();
   // No crank stops from this speed within a turn and goes on: the signal was away.
-  if (reason == LossReason::nothing_fits && cannot_stop_at(tracker_.loss_ns_per_deg()) &&
+  if (reason == LossReason::nothing_fits && cannot_stop_at(tracker_.loss_ns_per_deg(), largest_step(cycle_)) &&
       static_cast<double>(silent_ns) > turn_ns) {
     lose(LossReason::signal_stopped, before_newest_ns_);
     events_.emplace_back(
         SilenceEvent{SilenceKind::crank_signal_stopped, before_newest_ns_, t_ns, rpm, cams_since_crank_});
     return;
   }
-  lose(reason, t_ns);
+  lose(reason, tracker_.loss_place().t_ns);
 }
 
 // ---- walking along the decided teeth
@@ -359,7 +365,8 @@ void Sync::tick(std::int64_t silent_ns) {
   const std::int64_t last_ns = newest_ns();
   const double rpm = tracker_.locked() ? rpm_at(tracker_.ns_per_deg()) : 0;
   const bool was_locked = tracker_.locked();
-  const bool sudden = was_locked && cannot_stop_at(tracker_.ns_per_deg());
+  const double next_deg = was_locked ? tracker_.next_interval_ns() / tracker_.ns_per_deg() : 0;
+  const bool sudden = was_locked && cannot_stop_at(tracker_.ns_per_deg(), next_deg);
   tracker_.drop(LossReason::signal_stopped);
   strict_.reset();
   finish_segment();
@@ -375,7 +382,6 @@ void Sync::tick(std::int64_t silent_ns) {
 }
 
 void Sync::finish() {
-  hold_faults();
   finish_segment();
 }
 
@@ -486,8 +492,8 @@ void Sync::report_cycle(std::uint64_t index, const TdcEstimate& tdc, const Crank
 
 // ---- cams
 
-std::vector<CamEvidence> Sync::evidence(AngleSpan span) const {
-  std::vector<CamEvidence> all;
+std::vector<CamEdges> Sync::evidence(AngleSpan span) const {
+  std::vector<CamEdges> all;
   for (std::size_t cam = 0; cam < cams_.size(); ++cam) {
     const std::vector<LocatedEdge>& edges = cams_[cam].edges;
     const auto first = std::find_if(edges.begin(), edges.end(),
@@ -624,7 +630,8 @@ void Sync::hold_faults() {
   const bool strict_in_sync = strict_checkpoint_in_sync_;
   for (const CrankFault& fault : tracker_.take_faults()) {
     HeldFault held;
-    held.event.extra = fault.extra;
+    held.event.kind = fault.kind;
+    held.event.jump_deg = fault.jump_deg;
     held.event.t_ns = fault.t_ns;
     held.event.angle_deg = crank_deg(fault.wheel_deg);
     held.event.tooth = cycle_.teeth[static_cast<std::size_t>(fault.tooth)].number;

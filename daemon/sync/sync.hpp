@@ -26,15 +26,17 @@ struct LockEvent {
   std::optional<double> angle_deg;       // last known crank angle
   std::optional<int> tooth;              // last known tooth number
   std::optional<double> rpm;             // last known
+  std::uint64_t cycle = 0;               // as CycleEvent::number
 };
 
 struct ToothEvent {
-  bool extra = false;  // else: missed
+  ToothFault kind = ToothFault::extra;
   std::int64_t t_ns = 0;
   double angle_deg = 0;  // crank angle, [0, cycle); modulo a turn when only revolution-locked
   int tooth = 0;         // the missed tooth's number; for an extra edge, of the last tooth before it
   double rpm = 0;
   std::uint64_t cycle = 0;  // engine cycle it was in, as CycleEvent::number
+  double jump_deg = 0;      // of a jump: by how much the interval was too long
   LockState state = LockState::searching;
   // Whether a strict counter lost sync within a turn after it; absent when there is none or it was out already.
   std::optional<bool> strict_counter_lost;
@@ -168,13 +170,13 @@ class Sync {
   void release_faults(bool all);
   void change_state(LockState to, std::int64_t t_ns, LossReason reason);
   void finish_segment();
-  bool cannot_stop_at(double ns_per_deg) const;
+  bool cannot_stop_at(double ns_per_deg, double within_deg) const;
   void take_loss(std::int64_t t_ns);
   void lose(LossReason reason, std::int64_t t_ns);
   LockState locked_state() const;
   double position_deg(std::int32_t tooth) const;
   double crank_deg(double wheel_deg) const;
-  std::vector<CamEvidence> evidence(AngleSpan span) const;
+  std::vector<CamEdges> evidence(AngleSpan span) const;
 
   const Engine& engine_;
   ToothCycle cycle_;
