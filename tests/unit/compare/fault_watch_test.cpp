@@ -6,6 +6,7 @@
 
 #include <gtest/gtest.h>
 
+#include "compare/attribution.hpp"
 #include "tests/unit/sync/engine_times.hpp"
 
 namespace cw {
@@ -29,7 +30,7 @@ class FaultWatchTest : public testing::Test {
 
   static ToothEvent odd(bool extra, std::int64_t t_ns, int tooth, std::optional<bool> strict = std::nullopt) {
     ToothEvent event;
-    event.extra = extra;
+    event.kind = extra ? ToothFault::extra : ToothFault::missed;
     event.t_ns = t_ns;
     event.tooth = tooth;
     event.angle_deg = 6.0 * tooth;
@@ -135,6 +136,37 @@ TEST_F(FaultWatchTest, many_missed_teeth_are_no_noise) {
     EXPECT_EQ(finding.kind, FindingKind::missed_edge);
   }
   EXPECT_FALSE(out_.empty());
+}
+
+TEST_F(FaultWatchTest, several_missed_teeth_in_a_row_are_not_said_to_be_one) {
+  for (int i = 0; i < 3; ++i) {
+    watch_.take(odd(false, 500 * ms + i * ms, 17 + i), out_);
+  }
+  watch_.take(odd(false, 505 * ms, 22), out_);
+  watch_.finish(out_);
+  ASSERT_EQ(out_.size(), 4U);
+  for (int i = 0; i < 3; ++i) {
+    EXPECT_EQ(out_[static_cast<std::size_t>(i)].tooth.value_or(0), 17 + i);
+    EXPECT_EQ(out_[static_cast<std::size_t>(i)].reason,
+              attribute(FindingKind::missed_edge, Circumstance::teeth_in_a_row).reason);
+  }
+  EXPECT_EQ(out_[3].reason, attribute(FindingKind::missed_edge, Circumstance::one_edge).reason) << "it stands alone";
+}
+
+TEST_F(FaultWatchTest, a_jump_of_the_wheel_is_left_to_the_cams_where_there_are_any) {
+  ToothEvent jump = odd(false, 500 * ms, 17);
+  jump.kind = ToothFault::jump;
+  jump.jump_deg = 5.5;
+  watch_.take(jump, out_);
+  watch_.finish(out_);
+  EXPECT_TRUE(out_.empty());
+  engine_.cams.clear();
+  watch_.take(jump, out_);
+  watch_.finish(out_);
+  ASSERT_EQ(out_.size(), 1U);
+  EXPECT_EQ(out_[0].kind, FindingKind::crank_wheel_step);
+  EXPECT_EQ(value(out_[0], "step_deg"), std::optional<double>(5.5));
+  EXPECT_EQ(out_[0].next_checks.front().substr(0, 4), "stop");
 }
 
 TEST_F(FaultWatchTest, an_endless_train_is_told_in_pieces) {

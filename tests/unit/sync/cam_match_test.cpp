@@ -143,7 +143,7 @@ std::optional<int> vote(const std::vector<CamPattern>& cams, double start_deg, d
                         double late_deg = 0, int places = 2, double cycle_deg = 720) {
   const double turn_deg = cycle_deg / places;
   std::vector<std::vector<LocatedEdge>> edges;
-  std::vector<CamEvidence> evidence;
+  std::vector<CamEdges> evidence;
   for (const CamPattern& cam : cams) {
     edges.push_back(seen(cam, {start_deg, start_deg + span_deg}, late_deg, cycle_deg));
     for (LocatedEdge& edge : edges.back()) {
@@ -195,8 +195,8 @@ TEST(CamVote, is_nothing_when_two_cams_disagree) {
   const std::vector<LocatedEdge> right = seen(intake, span, 0);
   const std::vector<LocatedEdge> also_right = seen(exhaust, span, 0);
   const std::vector<LocatedEdge> a_turn_out = seen(exhaust, span, 360);
-  const std::vector<CamEvidence> agree = {{&intake, right}, {&exhaust, also_right}};
-  const std::vector<CamEvidence> differ = {{&intake, right}, {&exhaust, a_turn_out}};
+  const std::vector<CamEdges> agree = {{&intake, right}, {&exhaust, also_right}};
+  const std::vector<CamEdges> differ = {{&intake, right}, {&exhaust, a_turn_out}};
   EXPECT_EQ(vote_for_place(agree, 720, 360, 2, span, 0), 0);
   EXPECT_EQ(vote_for_place(differ, 720, 360, 2, span, 0), std::nullopt);
 }

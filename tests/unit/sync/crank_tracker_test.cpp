@@ -30,8 +30,11 @@ std::vector<NamedWheel> all_wheels() {
 
 // What the tracker says of one edge, for a message.
 std::string words(const CrankFault& fault) {
-  return std::string(fault.extra ? "extra after tooth " : "missed tooth ") + std::to_string(fault.tooth) + " at " +
-         std::to_string(fault.wheel_deg) + " deg, " + std::to_string(fault.t_ns) + " ns";
+  const char* const kind = fault.kind == ToothFault::extra    ? "extra after tooth "
+                           : fault.kind == ToothFault::missed ? "missed tooth "
+                                                              : "jump after tooth ";
+  return kind + std::to_string(fault.tooth) + " at " + std::to_string(fault.wheel_deg) + " deg, " +
+         std::to_string(fault.t_ns) + " ns";
 }
 std::string words(const std::vector<CrankFault>& faults) {
   std::string all;
@@ -228,7 +231,7 @@ TEST(CrankTrackerFaults, an_extra_edge_anywhere_is_named_once_and_the_position_h
         expect_held(watch, where);
         ASSERT_EQ(watch.faults().size(), 1U) << where << ": " << words(watch.faults());
         const CrankFault& fault = watch.faults()[0];
-        EXPECT_TRUE(fault.extra) << where;
+        EXPECT_EQ(fault.kind, ToothFault::extra) << where;
         EXPECT_EQ(fault.t_ns, odd_ns) << where;
         EXPECT_EQ(fault.tooth % wheel.cycle.repeat_teeth, before.tooth % wheel.cycle.repeat_teeth) << where;
         EXPECT_NEAR(wrap_signed_deg(fault.wheel_deg - before.deg - fraction * step_deg, 360), 0, 0.1) << where;
@@ -253,7 +256,7 @@ TEST(CrankTrackerFaults, an_edge_that_comes_twice_at_the_same_time_is_one_too_ma
       const std::string where = wheel.name + " at tooth " + std::to_string(teeth[at].tooth);
       expect_held(watch, where);
       ASSERT_EQ(watch.faults().size(), 1U) << where << ": " << words(watch.faults());
-      EXPECT_TRUE(watch.faults()[0].extra) << where;
+      EXPECT_EQ(watch.faults()[0].kind, ToothFault::extra) << where;
       EXPECT_EQ(watch.faults()[0].t_ns, teeth[at].t_ns) << where;
     }
   }
@@ -276,8 +279,8 @@ TEST(CrankTrackerFaults, a_burst_of_twelve_leaves_the_position_right) {
       const std::string where = wheel.name + " after tooth " + std::to_string(teeth[at].tooth);
       EXPECT_EQ(watch.wrong_marks(), 0) << where;
       EXPECT_TRUE(watch.tracker().locked()) << where;
-      const auto extras =
-          std::count_if(watch.faults().begin(), watch.faults().end(), [](const CrankFault& f) { return f.extra; });
+      const auto extras = std::count_if(watch.faults().begin(), watch.faults().end(),
+                                        [](const CrankFault& f) { return f.kind == ToothFault::extra; });
       EXPECT_GE(extras, 10) << where << ", losses " << watch.losses();
       EXPECT_LE(extras, 12) << where;
     }
@@ -297,7 +300,7 @@ TEST(CrankTrackerFaults, a_missed_edge_anywhere_is_named_once_and_the_position_h
       expect_held(watch, where);
       ASSERT_EQ(watch.faults().size(), 1U) << where << ": " << words(watch.faults());
       const CrankFault& fault = watch.faults()[0];
-      EXPECT_FALSE(fault.extra) << where;
+      EXPECT_EQ(fault.kind, ToothFault::missed) << where;
       EXPECT_EQ(fault.tooth % wheel.cycle.repeat_teeth, teeth[at].tooth % wheel.cycle.repeat_teeth) << where;
       EXPECT_NEAR(wrap_signed_deg(fault.wheel_deg - teeth[at].deg, 360), 0, 1e-6) << where;
       EXPECT_NEAR(static_cast<double>(fault.t_ns - teeth[at].t_ns), 0, 2) << where;
@@ -317,7 +320,7 @@ void expect_run_named(const NamedWheel& wheel, std::size_t count) {
     expect_held(watch, where);
     ASSERT_EQ(watch.faults().size(), count) << where << ": " << words(watch.faults());
     for (std::size_t i = 0; i < count; ++i) {
-      EXPECT_FALSE(watch.faults()[i].extra) << where;
+      EXPECT_EQ(watch.faults()[i].kind, ToothFault::missed) << where;
       EXPECT_EQ(watch.faults()[i].tooth % wheel.cycle.repeat_teeth, teeth[at + i].tooth % wheel.cycle.repeat_teeth)
           << where;
     }
@@ -347,7 +350,7 @@ TEST(CrankTrackerFaults, an_outage_that_is_not_named_is_a_loss_and_never_edges_t
       EXPECT_EQ(watch.wrong_marks(), 0) << where;
       EXPECT_TRUE(watch.losses() == 1 || watch.faults().size() == count) << where << ": " << words(watch.faults());
       EXPECT_TRUE(std::none_of(watch.faults().begin(), watch.faults().end(),
-                               [](const CrankFault& fault) { return fault.extra; }))
+                               [](const CrankFault& fault) { return fault.kind == ToothFault::extra; }))
           << where << ": " << words(watch.faults());
     }
   }
@@ -382,10 +385,32 @@ TEST(CrankTrackerFaults, a_missed_and_an_extra_edge_far_apart_are_both_named) {
   watch.mixed(without(teeth, 200, 1), {odd_ns});
   expect_held(watch, "60-2");
   ASSERT_EQ(watch.faults().size(), 2U) << words(watch.faults());
-  EXPECT_FALSE(watch.faults()[0].extra);
+  EXPECT_EQ(watch.faults()[0].kind, ToothFault::missed);
   EXPECT_EQ(watch.faults()[0].tooth % 58, missed_tooth);
-  EXPECT_TRUE(watch.faults()[1].extra);
+  EXPECT_EQ(watch.faults()[1].kind, ToothFault::extra);
   EXPECT_EQ(watch.faults()[1].tooth % 58, odd_tooth);
+}
+
+// ---- a wheel that slips on its shaft
+
+TEST(CrankTrackerFaults, a_slip_of_the_wheel_by_part_of_a_tooth_is_one_jump_and_no_missed_or_extra_edge) {
+  const NamedWheel wheel = test::wheel(36, 1);
+  for (const double slip_deg : {-4.0, 5.0, 6.0}) {
+    for (std::size_t at = 5 * 35 + 3; at < 5 * 35 + 30; at += 5) {
+      std::vector<Passage> teeth = passages(wheel.cycle, 0, 35 * 14, test::steady(1500));
+      for (std::size_t i = at; i < teeth.size(); ++i) {
+        teeth[i].t_ns += std::llround(slip_deg * 1e9 / 9000);
+      }
+      TrackerWatch watch(wheel.cycle);
+      watch.teeth(teeth);
+      const std::string where = std::to_string(slip_deg) + " deg before tooth " + std::to_string(teeth[at].tooth);
+      expect_held(watch, where);
+      ASSERT_EQ(watch.faults().size(), 1U) << where << ": " << words(watch.faults());
+      EXPECT_EQ(watch.faults()[0].kind, ToothFault::jump) << where;
+      EXPECT_NEAR(watch.faults()[0].jump_deg, slip_deg, 0.1) << where;
+      EXPECT_EQ(watch.faults()[0].tooth % 35, teeth[at - 1].tooth % 35) << where;
+    }
+  }
 }
 
 // ---- a crank that stops and is thrown back

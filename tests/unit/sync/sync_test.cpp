@@ -250,7 +250,7 @@ TEST(SyncFaults, a_missed_tooth_is_told_by_number_angle_and_time_and_the_lock_ho
     EXPECT_EQ(sync.state(), LockState::cycle_locked) << at_deg;
     const std::vector<ToothEvent> teeth = all_of<ToothEvent>(sync);
     ASSERT_EQ(teeth.size(), 1U) << at_deg;
-    EXPECT_FALSE(teeth[0].extra);
+    EXPECT_EQ(teeth[0].kind, ToothFault::missed);
     EXPECT_EQ(teeth[0].tooth, away->tooth);
     EXPECT_NEAR(wrap_signed_deg(teeth[0].angle_deg - away->crank_deg, 720), 0, 1e-6) << at_deg;
     EXPECT_NEAR(static_cast<double>(teeth[0].t_ns - away->t_ns), 0, 2) << at_deg;
@@ -271,7 +271,7 @@ TEST(SyncFaults, an_extra_edge_is_told_by_the_tooth_before_it) {
   feed(sync, edges);
   const std::vector<ToothEvent> teeth = all_of<ToothEvent>(sync);
   ASSERT_EQ(teeth.size(), 1U);
-  EXPECT_TRUE(teeth[0].extra);
+  EXPECT_EQ(teeth[0].kind, ToothFault::extra);
   EXPECT_EQ(teeth[0].tooth, 4);
   EXPECT_NEAR(teeth[0].angle_deg, 246 + 21, 0.1);
   EXPECT_EQ(teeth[0].t_ns, odd.t_ns);

@@ -70,7 +70,7 @@ TEST_F(TrellisAt3000, an_extra_edge_costs_once_and_stands_in_the_path) {
   EXPECT_NEAR(trellis_.best().cost, extra_cost, 0.5);
   const std::vector<PathNode> path = trellis_.best_path();
   ASSERT_EQ(path.size(), 12U);
-  EXPECT_TRUE(path[4].extra);
+  EXPECT_EQ(path[4].fault, ToothFault::extra);
   EXPECT_EQ(path[4].t_ns, teeth_[4].t_ns + 100'000);
 }
 
