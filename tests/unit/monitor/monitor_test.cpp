@@ -545,11 +545,10 @@ TEST(MonitorTrouble, payloads_that_are_cut_short_do_no_harm) {
   ItemStream stream;
   stream.edges(clean_run(0, 1));
   stream.gap(GapReason::device_dropped, 40);
-  ItemBuffer cut = stream.buffer();
-  cut.payload.resize(cut.payload.size() - 5);
+  const std::span<const std::byte> payload = stream.buffer().payload;
   Recorder recorder;
   Monitor monitor(two_cam_engine(), recorder);
-  monitor.push(cut.batch());
+  monitor.push({stream.buffer().items, payload.first(payload.size() - 5)});
   monitor.finish();
   EXPECT_EQ(recorder.of(FindingKind::edges_dropped).size(), 1U);
 }
