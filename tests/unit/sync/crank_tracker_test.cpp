@@ -1,0 +1,533 @@
+#include "sync/crank_tracker.hpp"
+
+#include <cmath>
+#include <cstdint>
+#include <string>
+#include <vector>
+
+#include <gtest/gtest.h>
+
+#include "geometry/angle.hpp"
+#include "tests/unit/sync/wheel_times.hpp"
+
+namespace cw {
+namespace {
+
+using test::NamedWheel;
+using test::Passage;
+using test::TrackerWatch;
+
+std::size_t turn_of(const ToothCycle& cycle) {
+  return static_cast<std::size_t>(test::teeth_a_turn(cycle));
+}
+
+std::vector<NamedWheel> all_wheels() {
+  std::vector<NamedWheel> wheels = test::gap_wheels();
+  wheels.push_back({"list", test::listed_wheel({0, 25, 60, 80, 130, 150, 205, 220, 260, 310})});
+  wheels.push_back({"two gaps", tooth_cycle(test::engine_with(pitched_teeth(36, {{16, 2}, {31, 1}}, 360), 36))});
+  return wheels;
+}
+
+// What the tracker says of one edge, for a message.
+std::string words(const CrankFault& fault) {
+  const char* const kind = fault.kind == ToothFault::extra    ? "extra after tooth "
+                           : fault.kind == ToothFault::missed ? "missed tooth "
+                                                              : "jump after tooth ";
+  return kind + std::to_string(fault.tooth) + " at " + std::to_string(fault.wheel_deg) + " deg, " +
+         std::to_string(fault.t_ns) + " ns";
+}
+std::string words(const std::vector<CrankFault>& faults) {
+  std::string all;
+  for (const CrankFault& fault : faults) {
+    all += words(fault) + "; ";
+  }
+  return all;
+}
+
+void expect_held(const TrackerWatch& watch, const std::string& where) {
+  EXPECT_EQ(watch.locks(), 1) << where;
+  EXPECT_EQ(watch.losses(), 0) << where << ": " << to_string(watch.last_reason());
+  EXPECT_EQ(watch.wrong_marks(), 0) << where;
+  EXPECT_TRUE(watch.tracker().locked()) << where;
+}
+
+// ---- taking a lock
+
+TEST(CrankTrackerLock, comes_within_a_turn_and_a_half_from_every_tooth_and_is_right) {
+  for (const NamedWheel& wheel : all_wheels()) {
+    const std::size_t turn = turn_of(wheel.cycle);
+    for (std::size_t first = 0; first < turn; ++first) {
+      TrackerWatch watch(wheel.cycle);
+      watch.teeth(passages(wheel.cycle, static_cast<int>(first), static_cast<int>(4 * turn), test::steady(900)));
+      const std::string where = wheel.name + " from tooth " + std::to_string(first);
+      EXPECT_GT(watch.acquired_after(), static_cast<int>(turn)) << where << ": a gap can't have been seen whole";
+      EXPECT_LE(watch.acquired_after(), static_cast<int>(turn + turn / 2 + 3)) << where;
+      expect_held(watch, where);
+      EXPECT_EQ(watch.faults().size(), 0U) << where;
+      // All but the few that are not yet decided.
+      EXPECT_GE(watch.right_marks(), static_cast<int>(4 * turn - CrankTracker::lag_marks - 1)) << where;
+    }
+  }
+}
+
+TEST(CrankTrackerLock, comes_on_an_even_wheel_where_only_the_cams_can_tell_the_tooth) {
+  const NamedWheel wheel = test::wheel(12, 0);
+  ASSERT_EQ(wheel.cycle.repeat_teeth, 1);
+  TrackerWatch watch(wheel.cycle);
+  watch.teeth(passages(wheel.cycle, 5, 60, test::steady(900)));
+  expect_held(watch, "12 even");
+  EXPECT_EQ(watch.faults().size(), 0U);
+}
+
+TEST(CrankTrackerLock, comes_under_the_published_cranking_record_in_every_phase) {
+  for (const NamedWheel& wheel : {test::wheel(60, 2), test::wheel(36, 1), test::wheel(24, 1)}) {
+    for (int i = 0; i < 24; ++i) {
+      TrackerWatch watch(wheel.cycle);
+      const std::size_t turn = turn_of(wheel.cycle);
+      watch.teeth(passages(wheel.cycle, 7, static_cast<int>(8 * turn), test::cranking(2 * std::numbers::pi * i / 24)));
+      expect_held(watch, wheel.name + ", phase " + std::to_string(i) + " of 24");
+      EXPECT_EQ(watch.faults().size(), 0U) << words(watch.faults());
+    }
+  }
+}
+
+TEST(CrankTrackerLock, holds_at_12000_rpm_with_2_us_jitter) {
+  for (const NamedWheel& wheel : {test::wheel(60, 2), test::wheel(36, 1), test::wheel(24, 1)}) {
+    for (std::uint64_t seed = 1; seed <= 3; ++seed) {
+      TrackerWatch watch(wheel.cycle);
+      const std::size_t turn = turn_of(wheel.cycle);
+      watch.teeth(
+          with_jitter(passages(wheel.cycle, 11, static_cast<int>(200 * turn), test::steady(12'000)), 2000, seed));
+      expect_held(watch, wheel.name + ", seed " + std::to_string(seed));
+      EXPECT_EQ(watch.faults().size(), 0U) << wheel.name << ": " << words(watch.faults());
+    }
+  }
+}
+
+TEST(CrankTrackerLock, holds_through_30000_rpm_a_second) {
+  for (const NamedWheel& wheel : {test::wheel(60, 2), test::wheel(36, 1), test::wheel(12, 3)}) {
+    TrackerWatch watch(wheel.cycle);
+    const std::size_t turn = turn_of(wheel.cycle);
+    // 20 turns from 1,000 rpm at 30,000 rpm/s: v^2 = 6000^2 + 2 * 180000 * 7200, about 8,500 rpm.
+    watch.teeth(
+        with_jitter(passages(wheel.cycle, 2, static_cast<int>(20 * turn), test::speeding_up(1000, 30'000)), 500, 4));
+    expect_held(watch, wheel.name);
+    EXPECT_EQ(watch.faults().size(), 0U) << wheel.name << ": " << words(watch.faults());
+  }
+}
+
+TEST(CrankTrackerLock, does_not_depend_on_where_the_clock_stands) {
+  const NamedWheel wheel = test::wheel(60, 2);
+  for (const std::int64_t start_ns : {std::int64_t{0}, std::int64_t{1'000'000'000'000'000'000}}) {
+    TrackerWatch watch(wheel.cycle);
+    std::vector<Passage> teeth = passages(wheel.cycle, 20, 400, test::steady(3000));
+    for (Passage& tooth : teeth) {
+      tooth.t_ns += start_ns;
+    }
+    watch.teeth(without(teeth, 200, 1));
+    expect_held(watch, "start " + std::to_string(start_ns));
+    ASSERT_EQ(watch.faults().size(), 1U);
+    EXPECT_NEAR(static_cast<double>(watch.faults()[0].t_ns - teeth[200].t_ns), 0, 1000);
+  }
+}
+
+// ---- no lock where there is nothing to lock on to
+
+TEST(CrankTrackerLock, is_never_taken_on_random_edges) {
+  for (const NamedWheel& wheel : test::gap_wheels()) {
+    int locks = 0;
+    for (std::uint64_t seed = 1; seed <= 200; ++seed) {
+      test::Dice dice(seed);
+      CrankTracker tracker(wheel.cycle);
+      double t_ns = 0;
+      for (int i = 0; i < 5000; ++i) {
+        t_ns += 1e6 * dice.exponential();
+        locks += tracker.edge(std::llround(t_ns)) == CrankEvent::acquired ? 1 : 0;
+      }
+    }
+    EXPECT_EQ(locks, 0) << wheel.name << ", of 1,000,000 random edges";
+  }
+}
+
+void expect_no_lock(const ToothCycle& file, const ToothCycle& signal, const std::string& where) {
+  for (const double rpm : {200.0, 900.0, 6000.0}) {
+    TrackerWatch watch(file);
+    watch.teeth(with_jitter(passages(signal, 1, 60 * test::teeth_a_turn(signal), test::steady(rpm)), 1000, 9));
+    EXPECT_EQ(watch.locks(), 0) << where << " at " << rpm << " rpm";
+  }
+  TrackerWatch watch(file);
+  watch.teeth(passages(signal, 1, 20 * test::teeth_a_turn(signal), test::cranking(1)));
+  EXPECT_EQ(watch.locks(), 0) << where << ", cranking";
+}
+
+TEST(CrankTrackerLock, is_never_taken_on_another_wheel_than_the_file_says) {
+  const ToothCycle w60_2 = test::wheel(60, 2).cycle;
+  const ToothCycle w36_1 = test::wheel(36, 1).cycle;
+  const ToothCycle even = test::wheel(60, 0).cycle;
+  expect_no_lock(w60_2, even, "even 60 with a 60-2 file");
+  expect_no_lock(w36_1, even, "even 60 with a 36-1 file");
+  expect_no_lock(w60_2, w36_1, "36-1 with a 60-2 file");
+  expect_no_lock(w36_1, w60_2, "60-2 with a 36-1 file");
+}
+
+// One tooth more or less in the gap is near the limit of what can be told at cranking speed, so it may be taken for a
+// fault at first; but the same fault turn after turn is another wheel.
+TEST(CrankTrackerLock, is_not_kept_for_more_than_three_turns_on_a_wheel_with_another_gap) {
+  const ToothCycle w36_1 = test::wheel(36, 1).cycle;
+  const ToothCycle w36_2 = test::wheel(36, 2).cycle;
+  const auto longest_claim = [](const ToothCycle& file, const std::vector<Passage>& teeth) {
+    TrackerWatch watch(file);
+    int longest = 0;
+    int now = 0;
+    for (const Passage& tooth : teeth) {
+      watch.odd(tooth.t_ns);
+      now = watch.claims_position() ? now + 1 : 0;
+      longest = std::max(longest, now);
+    }
+    return longest;
+  };
+  const auto steady_200 = [](const ToothCycle& signal) {
+    return with_jitter(passages(signal, 1, 60 * test::teeth_a_turn(signal), test::steady(200)), 1000, 9);
+  };
+  const auto cranked = [](const ToothCycle& signal) {
+    return passages(signal, 1, 40 * test::teeth_a_turn(signal), test::cranking(1));
+  };
+  EXPECT_LE(longest_claim(w36_1, steady_200(w36_2)), 3 * 34) << "36-2 with a 36-1 file, 200 rpm";
+  EXPECT_LE(longest_claim(w36_2, steady_200(w36_1)), 3 * 35) << "36-1 with a 36-2 file, 200 rpm";
+  // Doubt in between, when a slow crank may turn back, does not make it another claim.
+  TrackerWatch cranking(w36_1);
+  int claims = 0;
+  for (const Passage& tooth : cranked(w36_2)) {
+    cranking.odd(tooth.t_ns);
+    claims += cranking.claims_position() ? 1 : 0;
+  }
+  EXPECT_LE(claims, 3 * 34) << "36-2 with a 36-1 file, 40 turns of cranking, losses " << cranking.losses();
+}
+
+TEST(CrankTrackerLock, is_not_taken_when_all_edges_come_at_one_time) {
+  CrankTracker tracker(test::wheel(36, 1).cycle);
+  for (int i = 0; i < 500; ++i) {
+    EXPECT_NE(tracker.edge(1000), CrankEvent::acquired);
+  }
+  EXPECT_FALSE(tracker.locked());
+}
+
+// ---- one edge too many
+
+TEST(CrankTrackerFaults, an_extra_edge_anywhere_is_named_once_and_the_position_held) {
+  for (const NamedWheel& wheel : test::gap_wheels()) {
+    const std::size_t turn = turn_of(wheel.cycle);
+    const std::vector<Passage> teeth = passages(wheel.cycle, 0, static_cast<int>(6 * turn), test::steady(3000));
+    for (std::size_t at = 2 * turn; at < 3 * turn; ++at) {
+      for (const double fraction : {0.2, 1.0 / 3, 0.5, 2.0 / 3, 0.8}) {
+        const Passage& before = teeth[at];
+        const double step_deg = wheel.cycle.teeth[static_cast<std::size_t>(before.tooth)].step_deg;
+        const auto odd_ns =
+            before.t_ns + std::llround(fraction * static_cast<double>(teeth[at + 1].t_ns - before.t_ns));
+        TrackerWatch watch(wheel.cycle);
+        watch.mixed(teeth, {odd_ns});
+        const std::string where = wheel.name + " after tooth " + std::to_string(before.tooth) + " by " +
+                                  std::to_string(fraction) + " of the step";
+        expect_held(watch, where);
+        ASSERT_EQ(watch.faults().size(), 1U) << where << ": " << words(watch.faults());
+        const CrankFault& fault = watch.faults()[0];
+        EXPECT_EQ(fault.kind, ToothFault::extra) << where;
+        EXPECT_EQ(fault.t_ns, odd_ns) << where;
+        EXPECT_EQ(fault.tooth % wheel.cycle.repeat_teeth, before.tooth % wheel.cycle.repeat_teeth) << where;
+        EXPECT_NEAR(wrap_signed_deg(fault.wheel_deg - before.deg - fraction * step_deg, 360), 0, 0.1) << where;
+        EXPECT_NEAR(fault.rpm, 3000, 30) << where;
+      }
+    }
+  }
+}
+
+TEST(CrankTrackerFaults, an_edge_that_comes_twice_at_the_same_time_is_one_too_many) {
+  for (const NamedWheel& wheel : test::gap_wheels()) {
+    const std::size_t turn = turn_of(wheel.cycle);
+    const std::vector<Passage> teeth = passages(wheel.cycle, 0, static_cast<int>(6 * turn), test::steady(3000));
+    for (std::size_t at = 2 * turn; at < 3 * turn; ++at) {
+      TrackerWatch watch(wheel.cycle);
+      for (std::size_t i = 0; i < teeth.size(); ++i) {
+        watch.tooth(teeth[i]);
+        if (i == at) {
+          watch.odd(teeth[i].t_ns);
+        }
+      }
+      const std::string where = wheel.name + " at tooth " + std::to_string(teeth[at].tooth);
+      expect_held(watch, where);
+      ASSERT_EQ(watch.faults().size(), 1U) << where << ": " << words(watch.faults());
+      EXPECT_EQ(watch.faults()[0].kind, ToothFault::extra) << where;
+      EXPECT_EQ(watch.faults()[0].t_ns, teeth[at].t_ns) << where;
+    }
+  }
+}
+
+TEST(CrankTrackerFaults, a_burst_of_twelve_leaves_the_position_right) {
+  for (const NamedWheel& wheel : {test::wheel(60, 2), test::wheel(36, 1), test::wheel(36, 2)}) {
+    const std::size_t turn = turn_of(wheel.cycle);
+    const std::vector<Passage> teeth = passages(wheel.cycle, 0, static_cast<int>(10 * turn), test::steady(3000));
+    const double ns_per_deg = 1e9 / (6 * 3000);
+    for (std::size_t at = 2 * turn; at < 3 * turn; ++at) {
+      test::Dice dice(at);
+      std::vector<std::int64_t> odd_ns;
+      for (int i = 0; i < 12; ++i) {
+        odd_ns.push_back(teeth[at].t_ns + std::llround(30 * ns_per_deg * dice.uniform()));
+      }
+      std::sort(odd_ns.begin(), odd_ns.end());
+      TrackerWatch watch(wheel.cycle);
+      watch.mixed(teeth, odd_ns);
+      const std::string where = wheel.name + " after tooth " + std::to_string(teeth[at].tooth);
+      EXPECT_EQ(watch.wrong_marks(), 0) << where;
+      EXPECT_TRUE(watch.tracker().locked()) << where;
+      const auto extras = std::count_if(watch.faults().begin(), watch.faults().end(),
+                                        [](const CrankFault& f) { return f.kind == ToothFault::extra; });
+      EXPECT_GE(extras, 10) << where << ", losses " << watch.losses();
+      EXPECT_LE(extras, 12) << where;
+    }
+  }
+}
+
+// ---- missed edges
+
+TEST(CrankTrackerFaults, a_missed_edge_anywhere_is_named_once_and_the_position_held) {
+  for (const NamedWheel& wheel : test::gap_wheels()) {
+    const std::size_t turn = turn_of(wheel.cycle);
+    const std::vector<Passage> teeth = passages(wheel.cycle, 0, static_cast<int>(6 * turn), test::steady(3000));
+    for (std::size_t at = 2 * turn; at < 3 * turn; ++at) {
+      TrackerWatch watch(wheel.cycle);
+      watch.teeth(without(teeth, at, 1));
+      const std::string where = wheel.name + " at tooth " + std::to_string(teeth[at].tooth);
+      expect_held(watch, where);
+      ASSERT_EQ(watch.faults().size(), 1U) << where << ": " << words(watch.faults());
+      const CrankFault& fault = watch.faults()[0];
+      EXPECT_EQ(fault.kind, ToothFault::missed) << where;
+      EXPECT_EQ(fault.tooth % wheel.cycle.repeat_teeth, teeth[at].tooth % wheel.cycle.repeat_teeth) << where;
+      EXPECT_NEAR(wrap_signed_deg(fault.wheel_deg - teeth[at].deg, 360), 0, 1e-6) << where;
+      EXPECT_NEAR(static_cast<double>(fault.t_ns - teeth[at].t_ns), 0, 2) << where;
+    }
+  }
+}
+
+// `count` edges in a row are away, whatever the tooth: each is named and the position is held.
+void expect_run_named(const NamedWheel& wheel, std::size_t count) {
+  const std::size_t turn = turn_of(wheel.cycle);
+  const std::vector<Passage> teeth = passages(wheel.cycle, 0, static_cast<int>(7 * turn), test::steady(3000));
+  for (std::size_t at = 2 * turn; at < 3 * turn; ++at) {
+    TrackerWatch watch(wheel.cycle);
+    watch.teeth(without(teeth, at, count));
+    const std::string where =
+        wheel.name + ", " + std::to_string(count) + " from tooth " + std::to_string(teeth[at].tooth) + " on";
+    expect_held(watch, where);
+    ASSERT_EQ(watch.faults().size(), count) << where << ": " << words(watch.faults());
+    for (std::size_t i = 0; i < count; ++i) {
+      EXPECT_EQ(watch.faults()[i].kind, ToothFault::missed) << where;
+      EXPECT_EQ(watch.faults()[i].tooth % wheel.cycle.repeat_teeth, teeth[at + i].tooth % wheel.cycle.repeat_teeth)
+          << where;
+    }
+  }
+}
+
+TEST(CrankTrackerFaults, two_missed_edges_in_a_row_are_named_at_every_tooth) {
+  for (const NamedWheel& wheel : {test::wheel(60, 2), test::wheel(36, 1), test::wheel(36, 2), test::wheel(24, 1)}) {
+    expect_run_named(wheel, 2);
+  }
+}
+
+TEST(CrankTrackerFaults, an_outage_of_three_to_five_teeth_is_held_through_and_named) {
+  for (const std::size_t count : {3U, 4U, 5U}) {
+    expect_run_named(test::wheel(60, 2), count);
+  }
+}
+
+TEST(CrankTrackerFaults, an_outage_that_is_not_named_is_a_loss_and_never_edges_too_many) {
+  const NamedWheel wheel = test::wheel(60, 2);
+  const std::vector<Passage> teeth = passages(wheel.cycle, 0, 58 * 7, test::steady(3000));
+  for (std::size_t at = 2 * 58; at < 3 * 58; ++at) {
+    for (std::size_t count = 6; count <= 12; ++count) {
+      TrackerWatch watch(wheel.cycle);
+      watch.teeth(without(teeth, at, count));
+      const std::string where = std::to_string(count) + " from tooth " + std::to_string(teeth[at].tooth) + " on";
+      EXPECT_EQ(watch.wrong_marks(), 0) << where;
+      EXPECT_TRUE(watch.losses() == 1 || watch.faults().size() == count) << where << ": " << words(watch.faults());
+      EXPECT_TRUE(std::none_of(watch.faults().begin(), watch.faults().end(),
+                               [](const CrankFault& fault) { return fault.kind == ToothFault::extra; }))
+          << where << ": " << words(watch.faults());
+    }
+  }
+}
+
+TEST(CrankTrackerFaults, a_longer_outage_loses_the_lock_and_comes_back_at_the_right_place) {
+  for (const NamedWheel& wheel : {test::wheel(60, 2), test::wheel(36, 1)}) {
+    const std::size_t turn = turn_of(wheel.cycle);
+    const std::vector<Passage> teeth = passages(wheel.cycle, 0, static_cast<int>(9 * turn), test::steady(3000));
+    for (std::size_t at = 3 * turn; at < 4 * turn; ++at) {
+      for (const std::size_t count : {std::size_t{15}, turn, 2 * turn + 3}) {
+        TrackerWatch watch(wheel.cycle);
+        watch.teeth(without(teeth, at, count));
+        const std::string where =
+            wheel.name + ", " + std::to_string(count) + " from tooth " + std::to_string(teeth[at].tooth) + " on";
+        EXPECT_EQ(watch.losses(), 1) << where;
+        EXPECT_EQ(watch.locks(), 2) << where;
+        EXPECT_EQ(watch.wrong_marks(), 0) << where;
+        EXPECT_TRUE(watch.tracker().locked()) << where;
+      }
+    }
+  }
+}
+
+TEST(CrankTrackerFaults, a_missed_and_an_extra_edge_far_apart_are_both_named) {
+  const NamedWheel wheel = test::wheel(60, 2);
+  std::vector<Passage> teeth = passages(wheel.cycle, 0, 58 * 12, test::steady(2500));
+  const std::int64_t odd_ns = (teeth[400].t_ns + teeth[401].t_ns) / 2;
+  const int missed_tooth = teeth[200].tooth % 58;
+  const int odd_tooth = teeth[400].tooth % 58;
+  TrackerWatch watch(wheel.cycle);
+  watch.mixed(without(teeth, 200, 1), {odd_ns});
+  expect_held(watch, "60-2");
+  ASSERT_EQ(watch.faults().size(), 2U) << words(watch.faults());
+  EXPECT_EQ(watch.faults()[0].kind, ToothFault::missed);
+  EXPECT_EQ(watch.faults()[0].tooth % 58, missed_tooth);
+  EXPECT_EQ(watch.faults()[1].kind, ToothFault::extra);
+  EXPECT_EQ(watch.faults()[1].tooth % 58, odd_tooth);
+}
+
+// ---- a wheel that slips on its shaft
+
+TEST(CrankTrackerFaults, a_slip_of_the_wheel_by_part_of_a_tooth_is_one_jump_and_no_missed_or_extra_edge) {
+  const NamedWheel wheel = test::wheel(36, 1);
+  for (const double slip_deg : {-4.0, 5.0, 6.0}) {
+    for (std::size_t at = 5 * 35 + 3; at < 5 * 35 + 30; at += 5) {
+      std::vector<Passage> teeth = passages(wheel.cycle, 0, 35 * 14, test::steady(1500));
+      for (std::size_t i = at; i < teeth.size(); ++i) {
+        teeth[i].t_ns += std::llround(slip_deg * 1e9 / 9000);
+      }
+      TrackerWatch watch(wheel.cycle);
+      watch.teeth(teeth);
+      const std::string where = std::to_string(slip_deg) + " deg before tooth " + std::to_string(teeth[at].tooth);
+      expect_held(watch, where);
+      ASSERT_EQ(watch.faults().size(), 1U) << where << ": " << words(watch.faults());
+      EXPECT_EQ(watch.faults()[0].kind, ToothFault::jump) << where;
+      EXPECT_NEAR(watch.faults()[0].jump_deg, slip_deg, 0.1) << where;
+      EXPECT_EQ(watch.faults()[0].tooth % 35, teeth[at - 1].tooth % 35) << where;
+    }
+  }
+}
+
+// ---- a crank that stops and is thrown back
+
+// Steady cranking, then v^2 falls evenly over `stop_in_deg` to 0 at `turn_deg` after the first tooth; the crank is thrown
+// back the same way and then runs backwards at the speed that it had, one turn and a half in all. Edge times of the teeth
+// passed forwards, and then of the same teeth passed backwards.
+struct ThrownBack {
+  std::vector<Passage> forwards;
+  std::vector<std::int64_t> backwards_ns;
+};
+ThrownBack thrown_back(const ToothCycle& cycle, double rpm, double turn_deg, double stop_in_deg) {
+  const double v = 6 * rpm;
+  const double a = v * v / (2 * stop_in_deg);
+  const double stop_s = (turn_deg - stop_in_deg) / v + v / a;
+  // From the stop to a tooth that is `away_deg` away; the same forwards and backwards.
+  const auto from_stop_s = [&](double away_deg) {
+    return away_deg <= stop_in_deg ? std::sqrt(2 * away_deg / a) : v / a + (away_deg - stop_in_deg) / v;
+  };
+  ThrownBack out;
+  const std::vector<Passage> row =
+      test::passages(cycle, 0, 10 * test::teeth_a_turn(cycle), [](double deg) { return deg * 1e6; });
+  for (const Passage& tooth : row) {
+    const double left_deg = turn_deg - tooth.deg;
+    if (left_deg <= 0) {
+      break;
+    }
+    out.forwards.push_back({std::llround(1e9 * (stop_s - from_stop_s(left_deg))), tooth.tooth, tooth.deg});
+    if (left_deg < 540) {
+      out.backwards_ns.push_back(std::llround(1e9 * (stop_s + from_stop_s(left_deg))));
+    }
+  }
+  std::sort(out.backwards_ns.begin(), out.backwards_ns.end());
+  return out;
+}
+
+TEST(CrankTrackerTurningBack, loses_its_claim_wherever_the_crank_stops) {
+  for (const NamedWheel& wheel : {test::wheel(60, 2), test::wheel(36, 1), test::wheel(36, 2), test::wheel(24, 1)}) {
+    for (double turn_deg = 3 * 360 + 0.35; turn_deg < 4 * 360; turn_deg += 1.3) {
+      for (const double rpm : {150.0, 250.0}) {
+        const ThrownBack run = thrown_back(wheel.cycle, rpm, turn_deg, 70);
+        const std::string where =
+            wheel.name + ", " + std::to_string(rpm) + " rpm, stop at " + std::to_string(turn_deg) + " deg";
+        TrackerWatch watch(wheel.cycle);
+        watch.teeth(run.forwards);
+        ASSERT_EQ(watch.wrong_marks(), 0) << where;
+        // Decisions come `lag_marks` teeth behind; from then on any claim is wrong.
+        int claims = 0;
+        for (std::size_t i = 0; i < run.backwards_ns.size(); ++i) {
+          watch.odd(run.backwards_ns[i]);
+          claims += i >= CrankTracker::lag_marks && watch.claims_position() ? 1 : 0;
+        }
+        EXPECT_EQ(claims, 0) << where << ", locks " << watch.locks();
+      }
+    }
+  }
+}
+
+// ---- forgetting
+
+TEST(CrankTracker, drop_forgets_the_lock_and_a_fresh_turn_brings_it_back) {
+  const NamedWheel wheel = test::wheel(36, 1);
+  CrankTracker tracker(wheel.cycle);
+  const std::vector<Passage> teeth = passages(wheel.cycle, 4, 300, test::steady(1200));
+  for (std::size_t i = 0; i < 150; ++i) {
+    tracker.edge(teeth[i].t_ns);
+  }
+  ASSERT_TRUE(tracker.locked());
+  tracker.drop(LossReason::input_lost);
+  EXPECT_FALSE(tracker.locked());
+  EXPECT_EQ(tracker.loss_reason(), LossReason::input_lost);
+  int acquired_at = 0;
+  for (std::size_t i = 150; i < teeth.size() && acquired_at == 0; ++i) {
+    acquired_at = tracker.edge(teeth[i].t_ns) == CrankEvent::acquired ? static_cast<int>(i) : 0;
+  }
+  EXPECT_GE(acquired_at, 150 + 35);
+  EXPECT_LE(acquired_at, 150 + 55);
+  EXPECT_EQ(tracker.mark(tracker.marks_end() - 1).tooth % 35, teeth[static_cast<std::size_t>(acquired_at)].tooth % 35);
+}
+
+TEST(CrankTracker, tells_speed_and_the_next_interval) {
+  const NamedWheel wheel = test::wheel(60, 2);
+  CrankTracker tracker(wheel.cycle);
+  const std::vector<Passage> teeth = passages(wheel.cycle, 0, 58 * 4, test::steady(3000));
+  for (const Passage& tooth : teeth) {
+    tracker.edge(tooth.t_ns);
+  }
+  EXPECT_NEAR(tracker.ns_per_deg(), 1e9 / 18000, 1);
+  // The last tooth of a turn: 18 degrees to go at 18,000 degrees a second.
+  EXPECT_NEAR(tracker.next_interval_ns(), 1e6, 20);
+}
+
+TEST(CrankTracker, ratios_are_one_on_an_ideal_wheel_and_taken_once) {
+  const NamedWheel wheel = test::wheel(60, 2);
+  CrankTracker tracker(wheel.cycle);
+  std::vector<Passage> teeth = passages(wheel.cycle, 0, 58 * 6, test::steady(3000));
+  teeth[58 * 4 + 10].t_ns += 33'333;  // a tenth of a pitch late
+  for (std::size_t i = 0; i < 58 * 4; ++i) {
+    tracker.edge(teeth[i].t_ns);
+  }
+  const CrankTracker::RatioRange ideal = tracker.take_ratios();
+  EXPECT_NEAR(ideal.least, 1, 1e-4);
+  EXPECT_NEAR(ideal.most, 1, 1e-4);
+  for (std::size_t i = 58 * 4; i < teeth.size(); ++i) {
+    tracker.edge(teeth[i].t_ns);
+  }
+  const CrankTracker::RatioRange disturbed = tracker.take_ratios();
+  EXPECT_NEAR(disturbed.most, 1 / 0.9, 0.001);
+  EXPECT_NEAR(disturbed.least, 0.9 / 1.1, 0.001);
+  EXPECT_EQ(tracker.take_ratios().most, 1);
+}
+
+TEST(CrankTracker, every_reason_of_a_loss_has_words) {
+  for (int reason = 0; reason <= static_cast<int>(LossReason::input_lost); ++reason) {
+    EXPECT_NE(to_string(static_cast<LossReason>(reason)), "unknown") << reason;
+  }
+}
+
+}  // namespace
+}  // namespace cw

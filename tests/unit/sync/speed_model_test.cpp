@@ -1,0 +1,140 @@
+#include "sync/speed_model.hpp"
+
+#include <cmath>
+#include <numbers>
+#include <vector>
+
+#include <gtest/gtest.h>
+
+#include "tests/unit/sync/wheel_times.hpp"
+
+namespace cw {
+namespace {
+
+using test::NamedWheel;
+using test::Passage;
+
+// A crank under constant torque: v^2 = v0^2 + 2 a angle, in degrees and seconds.
+struct EvenPull {
+  double v0_deg_s = 0;
+  double a_deg_s2 = 0;
+  double speed_at(double deg) const { return std::sqrt(v0_deg_s * v0_deg_s + 2 * a_deg_s2 * deg); }
+  double ns_at(double deg) const {
+    return a_deg_s2 == 0 ? 1e9 * deg / v0_deg_s : 1e9 * (speed_at(deg) - v0_deg_s) / a_deg_s2;
+  }
+  // As SpeedState asks for, after a step that ended at `deg`.
+  SpeedState state_after(double deg, double step_deg) const {
+    const double v = speed_at(deg - step_deg / 2);
+    return {1e9 / v, step_deg, -a_deg_s2 / (v * v)};
+  }
+};
+
+TEST(SpeedModel, constant_torque_is_foreseen) {
+  for (const double a_deg_s2 : {-12'000.0, -3'000.0, 5'000.0, 40'000.0}) {
+    const EvenPull pull{2400, a_deg_s2};
+    for (const double next_deg : {6.0, 10.0, 18.0}) {
+      const double dt_ns = pull.ns_at(60 + next_deg) - pull.ns_at(60);
+      const StepFit fit = fit_step(pull.state_after(60, 6), next_deg, dt_ns, {});
+      // The mean of 1/v over a step is more than 1/v at its middle by step^2/24 of the second derivative, which is
+      // 3 a^2/v^4 of it (Taylor).
+      const double v = pull.speed_at(60 + next_deg / 2);
+      const double beyond_middle = next_deg * next_deg / 24 * 3 * a_deg_s2 * a_deg_s2 / std::pow(v, 4);
+      EXPECT_NEAR(fit.error, beyond_middle, 2e-5) << a_deg_s2 << " over " << next_deg;
+      EXPECT_NEAR(fit.cost, 0, 1e-3);
+    }
+  }
+}
+
+TEST(SpeedModel, constant_speed_costs_nothing_whatever_the_step) {
+  const EvenPull even{6000, 0};
+  SpeedState speed;
+  double deg = 0;
+  for (const double step : {6.0, 6.0, 18.0, 6.0, 30.0, 10.0}) {
+    const double dt_ns = even.ns_at(deg + step) - even.ns_at(deg);
+    const StepFit fit = fit_step(speed, step, dt_ns, {});
+    EXPECT_NEAR(fit.error, 0, 1e-12);
+    speed = follow(speed, step, dt_ns, fit);
+    deg += step;
+    EXPECT_NEAR(speed.ns_per_deg, 1e9 / 6000, 1e-3);
+    EXPECT_NEAR(speed.trend_per_deg, 0, 1e-12);
+  }
+}
+
+TEST(SpeedModel, an_unknown_speed_lets_everything_fit) {
+  EXPECT_EQ(fit_step({}, 6, 1e9, {}).cost, 0);
+  EXPECT_EQ(fit_step({}, 6, 1, {}).cost, 0);
+}
+
+TEST(SpeedModel, error_is_positive_when_the_interval_is_longer_than_expected) {
+  const SpeedState speed{1000, 6, 0};
+  EXPECT_GT(fit_step(speed, 6, 7000, {}).error, 0);
+  EXPECT_LT(fit_step(speed, 6, 5000, {}).error, 0);
+  EXPECT_GT(fit_step(speed, 6, 12'000, {}).sigmas, fit_step(speed, 6, 9'000, {}).sigmas);
+}
+
+TEST(SpeedModel, trend_has_the_sign_of_slowing_down) {
+  for (const double a_deg_s2 : {-6'000.0, 6'000.0}) {
+    const EvenPull pull{1800, a_deg_s2};
+    SpeedState speed;
+    for (int i = 0; i < 10; ++i) {
+      const double dt_ns = pull.ns_at(6 * (i + 1)) - pull.ns_at(6 * i);
+      speed = follow(speed, 6, dt_ns, fit_step(speed, 6, dt_ns, {}));
+    }
+    EXPECT_EQ(speed.trend_per_deg > 0, a_deg_s2 < 0) << a_deg_s2;
+    const double v = pull.speed_at(57);
+    EXPECT_NEAR(speed.ns_per_deg * v / 1e9, 1, 0.02);
+  }
+}
+
+TEST(SpeedModel, speed_is_freer_to_change_at_cranking_than_running) {
+  EXPECT_GT(speed_scatter_per_rad(100), speed_scatter_per_rad(1000));
+  EXPECT_GT(speed_scatter_per_rad(1000), speed_scatter_per_rad(9000));
+  EXPECT_GT(speed_scatter_per_rad(9000), 0);
+  EXPECT_TRUE(std::isfinite(speed_scatter_per_rad(0)));
+}
+
+TEST(SpeedModel, more_scatter_makes_the_same_interval_fit_better) {
+  const SpeedState speed{1000, 6, 0};
+  const double tight = fit_step(speed, 6, 8000, {500, 0.02}).cost;
+  EXPECT_LT(fit_step(speed, 6, 8000, {5000, 0.02}).cost, tight);
+  EXPECT_LT(fit_step(speed, 6, 8000, {500, 0.5}).cost, tight);
+}
+
+// Every step of `teeth` at the place where it is: the number of misfits.
+int misfits(const ToothCycle& cycle, const std::vector<Passage>& teeth, const ScatterModel& scatter) {
+  SpeedState speed;
+  int count = 0;
+  for (std::size_t i = 1; i < teeth.size(); ++i) {
+    const double step_deg = cycle.teeth[static_cast<std::size_t>(teeth[i - 1].tooth)].step_deg;
+    const auto dt_ns = static_cast<double>(teeth[i].t_ns - teeth[i - 1].t_ns);
+    const StepFit fit = fit_step(speed, step_deg, dt_ns, scatter);
+    count += fit.cost > misfit_cost_max ? 1 : 0;
+    speed = follow(speed, step_deg, dt_ns, fit);
+  }
+  return count;
+}
+
+TEST(SpeedModel, the_published_cranking_record_fits_at_the_right_place) {
+  for (const NamedWheel& wheel : {test::wheel(36, 1), test::wheel(60, 2), test::wheel(24, 1)}) {
+    for (int i = 0; i < 36; ++i) {
+      const double phase = 2 * std::numbers::pi * i / 36;
+      const std::vector<Passage> teeth =
+          passages(wheel.cycle, 0, 6 * test::teeth_a_turn(wheel.cycle), test::cranking(phase));
+      EXPECT_EQ(misfits(wheel.cycle, teeth, {}), 0) << wheel.name << ", phase " << phase;
+    }
+  }
+}
+
+TEST(SpeedModel, a_gap_taken_for_a_tooth_misfits_at_running_speed) {
+  for (const NamedWheel& wheel : {test::wheel(36, 1), test::wheel(60, 2), test::wheel(24, 1)}) {
+    std::vector<Passage> teeth = passages(wheel.cycle, 0, 6 * test::teeth_a_turn(wheel.cycle), test::steady(2000));
+    const auto count = static_cast<int>(wheel.cycle.teeth.size());
+    for (Passage& tooth : teeth) {
+      tooth.tooth = (tooth.tooth + 5) % count;
+    }
+    EXPECT_GT(misfits(wheel.cycle, teeth, {}), 0) << wheel.name;
+  }
+}
+
+}  // namespace
+}  // namespace cw

@@ -1,0 +1,453 @@
+#include "sync/sync.hpp"
+
+#include <cmath>
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include <gtest/gtest.h>
+
+#include "geometry/angle.hpp"
+#include "tests/unit/sync/engine_times.hpp"
+
+namespace cw {
+namespace {
+
+using test::all_of;
+using test::Deviations;
+using test::engine_edges;
+using test::feed;
+using test::Line;
+using test::TimedEdge;
+using test::two_cam_engine;
+
+// 6,000 degrees a second: a cycle of 720 degrees is 120 ms.
+double at_1000_rpm(double deg) {
+  return deg * 1e9 / 6000;
+}
+
+std::vector<LockState> states(const Sync& sync) {
+  std::vector<LockState> all;
+  for (const LockEvent& event : all_of<LockEvent>(sync)) {
+    if (all.empty()) {
+      all.push_back(event.from);
+    }
+    EXPECT_EQ(all.back(), event.from) << "each change begins where the last ended";
+    all.push_back(event.to);
+  }
+  return all;
+}
+
+TEST(SyncStates, go_from_no_signal_over_searching_and_revolution_lock_to_cycle_lock) {
+  const Engine engine = two_cam_engine();
+  Sync sync(engine);
+  EXPECT_EQ(sync.state(), LockState::no_signal);
+  EXPECT_FALSE(sync.rpm());
+  feed(sync, engine_edges(engine, 33, 33 + 720 * 6, at_1000_rpm));
+  using enum LockState;
+  EXPECT_EQ(states(sync), (std::vector<LockState>{no_signal, searching, revolution_locked, cycle_locked}));
+  ASSERT_TRUE(sync.rpm());
+  EXPECT_NEAR(*sync.rpm(), 1000, 1);
+}
+
+TEST(SyncStates, stay_at_revolution_lock_without_a_cam) {
+  Engine engine = two_cam_engine();
+  engine.cams.clear();
+  Sync sync(engine);
+  feed(sync, engine_edges(engine, 200, 200 + 720 * 6, at_1000_rpm));
+  EXPECT_EQ(sync.state(), LockState::revolution_locked);
+  for (const CycleEvent& cycle : all_of<CycleEvent>(sync)) {
+    EXPECT_EQ(cycle.state, LockState::revolution_locked);
+  }
+  EXPECT_GE(all_of<CycleEvent>(sync).size(), 4U);
+}
+
+TEST(SyncStates, a_cam_alike_in_both_turns_never_makes_a_cycle_lock) {
+  Engine engine = two_cam_engine();
+  engine.cams = {test::cam_with("alike", {80, 440})};
+  Sync sync(engine);
+  feed(sync, engine_edges(engine, 200, 200 + 720 * 20, at_1000_rpm));
+  EXPECT_EQ(sync.state(), LockState::revolution_locked);
+}
+
+// Every TDC1 between the first cycle lock and the end is told, to the ns or two that rounding of the edges leaves.
+void expect_tdcs(const Sync& sync, double cycle_deg, double end_deg, const std::string& where) {
+  std::optional<std::uint64_t> number;
+  double last_deg = 0;
+  for (const CycleEvent& cycle : all_of<CycleEvent>(sync)) {
+    const double tdc_deg = static_cast<double>(cycle.tdc_ns) * 6000 / 1e9;
+    const double off_deg = wrap_signed_deg(tdc_deg, cycle.state == LockState::cycle_locked ? cycle_deg : 360);
+    EXPECT_NEAR(off_deg * 1e9 / 6000, 0, 2) << where << ", cycle " << cycle.number;
+    EXPECT_NEAR(cycle.rpm, 1000, 0.1) << where;
+    EXPECT_GT(cycle.uncertainty_deg, 0) << where;
+    EXPECT_LT(cycle.uncertainty_deg, 0.05) << where;
+    EXPECT_TRUE(!number || cycle.number == *number + 1) << where;
+    number = cycle.number;
+    last_deg = tdc_deg;
+  }
+  EXPECT_GT(last_deg, end_deg - 1.2 * cycle_deg) << where << ": the last TDCs are told too";
+}
+
+TEST(SyncTdc, times_are_right_to_the_ns_from_every_start_angle) {
+  const Engine engine = two_cam_engine();
+  for (double start_deg = 0; start_deg < 720; start_deg += 23) {
+    Sync sync(engine);
+    feed(sync, engine_edges(engine, start_deg, start_deg + 720 * 8, at_1000_rpm));
+    const std::string where = "from " + std::to_string(start_deg);
+    EXPECT_EQ(sync.state(), LockState::cycle_locked) << where;
+    expect_tdcs(sync, 720, start_deg + 720 * 8, where);
+    EXPECT_TRUE(all_of<ToothEvent>(sync).empty()) << where;
+  }
+}
+
+TEST(SyncTdc, every_trigger_offset_up_to_720_is_right) {
+  for (double offset_deg = 0; offset_deg < 720; offset_deg += 37.5) {
+    Engine engine = two_cam_engine();
+    engine.crank.trigger_offset_deg = offset_deg;
+    Sync sync(engine);
+    feed(sync, engine_edges(engine, 100, 100 + 720 * 8, at_1000_rpm));
+    const std::string where = "offset " + std::to_string(offset_deg);
+    EXPECT_EQ(sync.state(), LockState::cycle_locked) << where;
+    expect_tdcs(sync, 720, 100 + 720 * 8, where);
+  }
+}
+
+TEST(SyncTdc, a_two_stroke_has_a_cycle_of_360) {
+  Engine engine = two_cam_engine();
+  engine.cycle_deg = 360;
+  engine.cams.clear();
+  engine.firing_order = {1};
+  engine.firing_angles_deg = {0};
+  engine.reference.reset();
+  Sync sync(engine);
+  feed(sync, engine_edges(engine, 40, 40 + 360 * 12, at_1000_rpm));
+  EXPECT_EQ(sync.state(), LockState::cycle_locked);
+  EXPECT_GE(all_of<CycleEvent>(sync).size(), 9U);
+  expect_tdcs(sync, 360, 40 + 360 * 12, "two-stroke");
+}
+
+TEST(SyncTdc, a_gap_wheel_on_the_cam_knows_the_cycle_by_itself) {
+  Engine engine = two_cam_engine();
+  engine.cams.clear();
+  engine.crank.shaft = WheelShaft::cam;
+  engine.crank.period_deg = 720;
+  engine.crank.teeth = pitched_teeth(48, {{47, 1}}, 720);
+  engine.crank.positions = 48;
+  engine.crank.trigger_offset_deg = 400;
+  Sync sync(engine);
+  feed(sync, engine_edges(engine, 100, 100 + 720 * 8, at_1000_rpm));
+  EXPECT_EQ(sync.state(), LockState::cycle_locked);
+  expect_tdcs(sync, 720, 100 + 720 * 8, "48-1 on the cam");
+}
+
+TEST(SyncTdc, an_even_wheel_with_a_telling_cam_is_cycle_locked) {
+  Engine engine = two_cam_engine();
+  engine.crank.teeth = pitched_teeth(12, {}, 360);
+  engine.crank.positions = 12;
+  engine.cams = {test::cam_with("cam", {40, 260, 375, 610})};
+  engine.cams[0].tolerance_deg = 6;
+  Sync sync(engine);
+  feed(sync, engine_edges(engine, 100, 100 + 720 * 12, at_1000_rpm));
+  EXPECT_EQ(sync.state(), LockState::cycle_locked);
+  for (const CycleEvent& cycle : all_of<CycleEvent>(sync)) {
+    EXPECT_NEAR(wrap_signed_deg(static_cast<double>(cycle.tdc_ns) * 6000 / 1e9, 720), 0, 1e-3);
+  }
+}
+
+TEST(SyncTdc, constant_acceleration_moves_no_tdc) {
+  const Engine engine = two_cam_engine();
+  // From 1,000 rpm with 3,000 rpm a second.
+  const auto ns_at = [](double deg) {
+    const double w = 6000;
+    const double a = 18'000;
+    return 1e9 * (std::sqrt(w * w + 2 * a * deg) - w) / a;
+  };
+  Sync sync(engine);
+  feed(sync, engine_edges(engine, 10, 10 + 720 * 20, ns_at));
+  int known = 0;
+  for (const CycleEvent& cycle : all_of<CycleEvent>(sync)) {
+    if (cycle.state == LockState::cycle_locked) {
+      double best = 1e18;
+      for (int i = 1; i <= 20; ++i) {
+        best = std::min(best, std::fabs(static_cast<double>(cycle.tdc_ns) - ns_at(720.0 * i)));
+      }
+      EXPECT_LT(best, 20) << "cycle " << cycle.number;  // 20 ns at 6,000 rpm is 0.0007 degrees
+      ++known;
+    }
+  }
+  EXPECT_GE(known, 15);
+}
+
+// ---- conventions of DESIGN 2: deviation = measured - expected, positive = late
+
+TEST(SyncConventions, a_reference_pulse_that_comes_late_has_the_greater_angle) {
+  const Engine engine = two_cam_engine();
+  for (const double late_deg : {-4.0, 0.0, 2.5}) {
+    Sync sync(engine);
+    Deviations off;
+    off.reference_deg = late_deg;
+    feed(sync, engine_edges(engine, 30, 30 + 720 * 8, at_1000_rpm, off));
+    int judged = 0;
+    for (const ReferenceEvent& pulse : all_of<ReferenceEvent>(sync)) {
+      if (pulse.state == LockState::cycle_locked) {
+        // Expected 10 degrees before TDC1.
+        EXPECT_NEAR(pulse.angle_deg, 710 + late_deg, 1e-3);
+        ++judged;
+      }
+    }
+    EXPECT_GE(judged, 4);
+  }
+}
+
+TEST(SyncConventions, a_cam_that_comes_late_has_a_positive_shift) {
+  const Engine engine = two_cam_engine();
+  Sync sync(engine);
+  Deviations off;
+  off.cam_deg = {3.0, -2.0};
+  feed(sync, engine_edges(engine, 30, 30 + 720 * 10, at_1000_rpm, off));
+  int frames = 0;
+  for (const CamCycleEvent& frame : all_of<CamCycleEvent>(sync)) {
+    EXPECT_EQ(frame.match.mismatches(), 0);
+    EXPECT_NEAR(frame.match.shift_deg, frame.cam == 0 ? 3.0 : -2.0, 1e-3);
+    ++frames;
+  }
+  EXPECT_GE(frames, 10);
+}
+
+TEST(SyncConventions, a_greater_trigger_offset_puts_the_reference_tooth_further_before_tdc) {
+  Engine engine = two_cam_engine();
+  engine.cams.clear();
+  engine.reference.reset();
+  const std::vector<TimedEdge> edges = engine_edges(engine, 0, 720 * 6, at_1000_rpm);
+  const auto last_tdc_deg = [&edges](const Engine& file) {
+    Sync sync(file);
+    feed(sync, edges);
+    return static_cast<double>(all_of<CycleEvent>(sync).back().tdc_ns) * 6000 / 1e9;
+  };
+  const double before_deg = last_tdc_deg(engine);
+  engine.crank.trigger_offset_deg += 3;
+  EXPECT_NEAR(wrap_signed_deg(last_tdc_deg(engine) - before_deg, 360), 3, 1e-3);
+}
+
+// ---- faults on the way
+
+TEST(SyncFaults, a_missed_tooth_is_told_by_number_angle_and_time_and_the_lock_holds) {
+  const Engine engine = two_cam_engine();
+  const std::vector<TimedEdge> edges = engine_edges(engine, 0, 720 * 14, at_1000_rpm);
+  for (double at_deg = 720 * 8; at_deg < 720 * 8 + 360; at_deg += 6) {
+    std::optional<TimedEdge> away;
+    const std::vector<TimedEdge> rest = test::only(edges, [&](const TimedEdge& edge) {
+      const bool here = edge.line == Line::crank && std::fabs(edge.crank_deg - at_deg) < 1;
+      away = here ? edge : away;
+      return !here;
+    });
+    if (!away) {
+      continue;  // the gap
+    }
+    Sync sync(engine);
+    feed(sync, rest);
+    EXPECT_EQ(sync.state(), LockState::cycle_locked) << at_deg;
+    const std::vector<ToothEvent> teeth = all_of<ToothEvent>(sync);
+    ASSERT_EQ(teeth.size(), 1U) << at_deg;
+    EXPECT_EQ(teeth[0].kind, ToothFault::missed);
+    EXPECT_EQ(teeth[0].tooth, away->tooth);
+    EXPECT_NEAR(wrap_signed_deg(teeth[0].angle_deg - away->crank_deg, 720), 0, 1e-6) << at_deg;
+    EXPECT_NEAR(static_cast<double>(teeth[0].t_ns - away->t_ns), 0, 2) << at_deg;
+    EXPECT_EQ(teeth[0].strict_counter_lost, std::optional<bool>(true)) << "one tooth short of a turn";
+  }
+}
+
+TEST(SyncFaults, an_extra_edge_is_told_by_the_tooth_before_it) {
+  const Engine engine = two_cam_engine();
+  std::vector<TimedEdge> edges = engine_edges(engine, 0, 720 * 14, at_1000_rpm);
+  // Reference teeth stand at 246 and 606; 21 degrees after one is half a pitch after tooth 4.
+  TimedEdge odd;
+  odd.crank_deg = 720 * 8 + 246 + 21;
+  odd.t_ns = std::llround(at_1000_rpm(odd.crank_deg));
+  edges.push_back(odd);
+  std::stable_sort(edges.begin(), edges.end(), [](const TimedEdge& a, const TimedEdge& b) { return a.t_ns < b.t_ns; });
+  Sync sync(engine);
+  feed(sync, edges);
+  const std::vector<ToothEvent> teeth = all_of<ToothEvent>(sync);
+  ASSERT_EQ(teeth.size(), 1U);
+  EXPECT_EQ(teeth[0].kind, ToothFault::extra);
+  EXPECT_EQ(teeth[0].tooth, 4);
+  EXPECT_NEAR(teeth[0].angle_deg, 246 + 21, 0.1);
+  EXPECT_EQ(teeth[0].t_ns, odd.t_ns);
+  EXPECT_NEAR(teeth[0].rpm, 1000, 10);
+}
+
+TEST(SyncFaults, a_missing_cam_edge_stands_in_the_match_of_its_cycle_only) {
+  const Engine engine = two_cam_engine();
+  const std::vector<TimedEdge> edges = engine_edges(engine, 0, 720 * 14, at_1000_rpm);
+  const std::vector<TimedEdge> rest = test::only(edges, [](const TimedEdge& edge) {
+    return edge.line != Line::cam || edge.cam != 0 || std::fabs(edge.crank_deg - (720 * 8 + 332)) > 1;
+  });
+  Sync sync(engine);
+  feed(sync, rest);
+  sync.finish();
+  int missing = 0;
+  for (const CamCycleEvent& frame : all_of<CamCycleEvent>(sync)) {
+    EXPECT_TRUE(frame.match.surplus.empty());
+    for (const double angle_deg : frame.match.missing_deg) {
+      ++missing;
+      EXPECT_EQ(frame.cam, 0U);
+      EXPECT_NEAR(wrap_deg(angle_deg, 720), 332, 1e-3);
+    }
+  }
+  EXPECT_EQ(missing, 1);
+}
+
+TEST(SyncFaults, an_outage_of_a_turn_loses_the_lock_says_why_and_finds_the_cycle_again) {
+  const Engine engine = two_cam_engine();
+  const std::vector<TimedEdge> edges = engine_edges(engine, 0, 720 * 16, at_1000_rpm);
+  const double from_deg = 720 * 6 + 200;
+  const std::vector<TimedEdge> rest = test::only(edges, [&](const TimedEdge& edge) {
+    return edge.line != Line::crank || edge.crank_deg < from_deg || edge.crank_deg > from_deg + 150;
+  });
+  Sync sync(engine);
+  feed(sync, rest);
+  using enum LockState;
+  EXPECT_EQ(states(sync), (std::vector<LockState>{no_signal, searching, revolution_locked, cycle_locked, lost,
+                                                  revolution_locked, cycle_locked}));
+  for (const LockEvent& event : all_of<LockEvent>(sync)) {
+    if (event.to == lost) {
+      EXPECT_NE(event.reason, LossReason::none);
+      EXPECT_TRUE(event.tooth);
+      EXPECT_TRUE(event.angle_deg);
+      ASSERT_TRUE(event.rpm);
+      EXPECT_NEAR(*event.rpm, 1000, 10);
+    }
+  }
+  for (const CycleEvent& cycle : all_of<CycleEvent>(sync)) {
+    if (cycle.state == cycle_locked) {
+      EXPECT_NEAR(wrap_signed_deg(static_cast<double>(cycle.tdc_ns) * 6000 / 1e9, 720), 0, 1e-3);
+    }
+  }
+}
+
+TEST(SyncFaults, cams_that_say_the_other_turn_end_the_cycle_lock) {
+  // Never claimed on: from cycle 8 on the cams come a turn late, as no cam can, so the place held is contradicted.
+  const Engine engine = two_cam_engine();
+  std::vector<TimedEdge> edges;
+  for (const TimedEdge& edge : engine_edges(engine, 0, 720 * 24, at_1000_rpm)) {
+    TimedEdge moved = edge;
+    if (edge.line == Line::cam && edge.crank_deg > 720 * 8) {
+      moved.crank_deg += 360;
+      moved.t_ns = std::llround(at_1000_rpm(moved.crank_deg));
+    }
+    edges.push_back(moved);
+  }
+  std::stable_sort(edges.begin(), edges.end(), [](const TimedEdge& a, const TimedEdge& b) { return a.t_ns < b.t_ns; });
+  Sync sync(engine);
+  feed(sync, edges);
+  bool contradicted = false;
+  for (const LockEvent& event : all_of<LockEvent>(sync)) {
+    contradicted = contradicted || event.reason == LossReason::contradicted;
+  }
+  EXPECT_TRUE(contradicted);
+}
+
+// ---- silence
+
+class SyncSilence : public testing::Test {
+ protected:
+  SyncSilence() : engine_(two_cam_engine()), sync_(engine_) {}
+  void run(double from_deg, double to_deg) { feed(sync_, engine_edges(engine_, from_deg, to_deg, at_1000_rpm)); }
+  const Engine engine_;
+  Sync sync_;
+};
+
+TEST_F(SyncSilence, that_is_sudden_at_speed_means_the_crank_signal_stopped) {
+  run(0, 720 * 6);
+  sync_.tick(500'000'000);
+  EXPECT_EQ(sync_.state(), LockState::cycle_locked) << "half a second is not yet silence";
+  sync_.tick(1'100'000'000);
+  EXPECT_EQ(sync_.state(), LockState::no_signal);
+  const std::vector<SilenceEvent> silence = all_of<SilenceEvent>(sync_);
+  ASSERT_EQ(silence.size(), 1U);
+  EXPECT_EQ(silence[0].kind, SilenceKind::crank_signal_stopped);
+  EXPECT_NEAR(silence[0].last_rpm, 1000, 10);
+  EXPECT_NEAR(static_cast<double>(silence[0].last_edge_ns), at_1000_rpm(720 * 6), at_1000_rpm(20));
+}
+
+TEST_F(SyncSilence, after_running_down_means_the_engine_stopped) {
+  // From 1,000 rpm with 300 degrees / s^2: stops after 6000^2 / 600 = 60,000 degrees.
+  const double w = 6000;
+  const double a = 300;
+  const auto ns_at = [=](double deg) { return 1e9 * (w - std::sqrt(w * w - 2 * a * deg)) / a; };
+  feed(sync_, engine_edges(engine_, 0, 59'999, ns_at));
+  sync_.tick(1'100'000'000);
+  sync_.tick(10'000'000'000);
+  EXPECT_EQ(sync_.state(), LockState::no_signal);
+  const std::vector<SilenceEvent> silence = all_of<SilenceEvent>(sync_);
+  ASSERT_EQ(silence.size(), 1U);
+  EXPECT_EQ(silence[0].kind, SilenceKind::engine_stopped);
+}
+
+TEST_F(SyncSilence, of_the_crank_while_cams_go_on_is_told_by_the_cams) {
+  const std::vector<TimedEdge> edges = engine_edges(engine_, 0, 720 * 10, at_1000_rpm);
+  feed(sync_,
+       test::only(edges, [](const TimedEdge& edge) { return edge.line != Line::crank || edge.crank_deg < 720 * 6; }));
+  const std::vector<SilenceEvent> silence = all_of<SilenceEvent>(sync_);
+  ASSERT_EQ(silence.size(), 1U);
+  EXPECT_EQ(silence[0].kind, SilenceKind::crank_signal_stopped);
+  EXPECT_GE(silence[0].cam_edges_since, 2);
+  EXPECT_NE(sync_.state(), LockState::cycle_locked);
+}
+
+TEST_F(SyncSilence, is_told_once_and_a_new_start_is_found_again) {
+  run(0, 720 * 6);
+  for (int i = 11; i < 100; ++i) {
+    sync_.tick(i * 100'000'000LL);
+  }
+  EXPECT_EQ(all_of<SilenceEvent>(sync_).size(), 1U);
+  // 60 seconds later.
+  feed(sync_, engine_edges(engine_, 100, 100 + 720 * 6, [](double deg) { return 60e9 + at_1000_rpm(deg); }));
+  EXPECT_EQ(sync_.state(), LockState::cycle_locked);
+  EXPECT_EQ(all_of<SilenceEvent>(sync_).size(), 1U);
+}
+
+TEST_F(SyncSilence, before_any_edge_is_nothing) {
+  sync_.tick(100'000'000'000);
+  EXPECT_EQ(sync_.state(), LockState::no_signal);
+  EXPECT_TRUE(sync_.events().empty());
+}
+
+// ---- breaking off
+
+TEST(SyncBreak, gives_up_the_lock_without_calling_it_lost) {
+  const Engine engine = two_cam_engine();
+  Sync sync(engine);
+  feed(sync, engine_edges(engine, 0, 720 * 6, at_1000_rpm));
+  ASSERT_EQ(sync.state(), LockState::cycle_locked);
+  sync.clear_events();
+  EXPECT_TRUE(sync.events().empty());
+  sync.break_off(LossReason::input_lost);
+  EXPECT_EQ(sync.state(), LockState::searching);
+  const std::vector<LockEvent> events = all_of<LockEvent>(sync);
+  ASSERT_EQ(events.size(), 1U);
+  EXPECT_EQ(events[0].reason, LossReason::input_lost);
+  // The source's clock may begin anew.
+  feed(sync, engine_edges(engine, 300, 300 + 720 * 6, at_1000_rpm));
+  EXPECT_EQ(sync.state(), LockState::cycle_locked);
+  for (const CycleEvent& cycle : all_of<CycleEvent>(sync)) {
+    EXPECT_NEAR(wrap_signed_deg(static_cast<double>(cycle.tdc_ns) * 6000 / 1e9, 360), 0, 1e-3);
+  }
+}
+
+TEST(SyncBreak, finish_tells_faults_that_were_held_back) {
+  const Engine engine = two_cam_engine();
+  const std::vector<TimedEdge> edges = engine_edges(engine, 0, 720 * 8 + 120, at_1000_rpm);
+  Sync sync(engine);
+  feed(sync, test::only(edges, [](const TimedEdge& edge) {
+         return edge.line != Line::crank || std::fabs(edge.crank_deg - (720 * 8 + 30)) > 1;
+       }));
+  EXPECT_TRUE(all_of<ToothEvent>(sync).empty());
+  sync.finish();
+  EXPECT_EQ(all_of<ToothEvent>(sync).size(), 1U);
+}
+
+}  // namespace
+}  // namespace cw
