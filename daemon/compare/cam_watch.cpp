@@ -51,8 +51,8 @@ Finding CamWatch::base(FindingKind kind, Circumstance circumstance, const CamCyc
   Finding finding;
   apply(attribute(kind, circumstance), kind, finding);
   finding.channel = engine_.cams[event.cam].name;
-  finding.start_ns = event.end_ns;
-  finding.end_ns = event.end_ns;
+  finding.start_ns = event.now_ns;
+  finding.end_ns = event.now_ns;
   finding.cycle = event.cycle;
   if (event.rpm > 0) {
     finding.rpm = event.rpm;
@@ -80,14 +80,20 @@ void CamWatch::take(const CamCycleEvent& event, std::vector<Finding>& out) {
     const CamCycleEvent oldest = std::move(cam.recent.front());
     cam.recent.pop_front();
     judge_edges(cam, oldest, out);
-    if (undisturbed(oldest)) {
-      cam.level.push_back(oldest.match.shift_deg);
-      if (cam.level.size() > level_cycles) {
-        cam.level.erase(cam.level.begin());
-      }
-    }
+    add_to_level(cam, oldest);
   }
   watch_deviation(cam, event, out);
+}
+
+void CamWatch::add_to_level(Cam& cam, const CamCycleEvent& event) {
+  if (!undisturbed(event)) {
+    return;
+  }
+  cam.level.push_back(event.match.shift_deg);
+  cam.level_edge_ns = event.last_edge_ns;
+  if (cam.level.size() > level_cycles) {
+    cam.level.erase(cam.level.begin());
+  }
 }
 
 void CamWatch::watch_dead(Cam& cam, const CamCycleEvent& event, std::vector<Finding>& out) {
@@ -98,7 +104,7 @@ void CamWatch::watch_dead(Cam& cam, const CamCycleEvent& event, std::vector<Find
     if (cam.open_dead) {
       Finding closing = *cam.open_dead;
       closing.phase = FindingPhase::close;
-      closing.end_ns = event.end_ns;
+      closing.end_ns = event.now_ns;
       out.push_back(std::move(closing));
       cam.open_dead.reset();
     }
@@ -109,7 +115,7 @@ void CamWatch::watch_dead(Cam& cam, const CamCycleEvent& event, std::vector<Find
     Finding finding = base(FindingKind::cam_signal_dead, Circumstance::crank_goes_on, event);
     finding.id = next_id_++;
     finding.phase = FindingPhase::open;
-    finding.start_ns = cam.last_edge_ns > 0 ? cam.last_edge_ns : event.end_ns;
+    finding.start_ns = cam.last_edge_ns > 0 ? cam.last_edge_ns : event.now_ns;
     finding.values.emplace_back("silent_cycles", cam.silent_cycles);
     cam.open_dead = finding;
     cam.phase_deg.reset();
@@ -127,7 +133,7 @@ double CamWatch::step_limit_deg(const Cam& cam, std::size_t index) const {
 }
 
 std::optional<CamWatch::Step> CamWatch::find_step(const Cam& cam) const {
-  if (cam.level.size() < level_cycles_min || cam.recent.size() < step_cycles + 1) {
+  if (cam.level.size() < level_cycles_min || cam.recent.size() < step_cycles) {
     return std::nullopt;
   }
   const std::size_t index = cam.recent.back().cam;
@@ -171,7 +177,13 @@ std::optional<CamWatch::Step> CamWatch::find_step(const Cam& cam) const {
   step.cam = index;
   step.change_deg = now - level;
   step.from_deg = level;
-  step.start_ns = cam.recent[first - 1].last_edge_ns;
+  step.start_ns = cam.level_edge_ns;
+  for (std::size_t i = 0; i < first; ++i) {
+    const CamCycleEvent& before = cam.recent[i];
+    if (before.match.matched > 0 && std::fabs(before.match.shift_deg - level) < limit / 2) {
+      step.start_ns = before.last_edge_ns;
+    }
+  }
   step.end_ns = agreeing.first_edge_ns;
   step.cycle = agreeing.cycle;
   step.rpm = agreeing.rpm;
@@ -259,9 +271,9 @@ void CamWatch::judge_edges(const Cam& cam, const CamCycleEvent& event, std::vect
     Finding finding = base(FindingKind::cam_edge_missing, Circumstance::any, event);
     finding.id = next_id_++;
     finding.angle_deg = wrap_deg(angle, engine_.cycle_deg);
-    const double late_deg = event.span.to_deg - angle;
     if (event.rpm > 0) {
-      finding.start_ns = event.end_ns - static_cast<std::int64_t>(late_deg / (deg_per_s_per_rpm * event.rpm) * 1e9);
+      const double ago_s = (event.now_deg - angle) / (deg_per_s_per_rpm * event.rpm);
+      finding.start_ns = event.now_ns - static_cast<std::int64_t>(ago_s * 1e9);
       finding.end_ns = finding.start_ns;
     }
     out.push_back(std::move(finding));
@@ -313,7 +325,7 @@ void CamWatch::watch_deviation(Cam& cam, const CamCycleEvent& event, std::vector
     if (cam.open_deviation) {
       Finding closing = *cam.open_deviation;
       closing.phase = FindingPhase::close;
-      closing.end_ns = event.end_ns;
+      closing.end_ns = event.now_ns;
       out.push_back(std::move(closing));
       cam.open_deviation.reset();
     }
@@ -324,6 +336,7 @@ void CamWatch::break_off(std::vector<Finding>& out) {
   for (Cam& cam : cams_) {
     while (!cam.recent.empty()) {
       judge_edges(cam, cam.recent.front(), out);
+      add_to_level(cam, cam.recent.front());
       cam.recent.pop_front();
     }
     cam.phase_deg.reset();

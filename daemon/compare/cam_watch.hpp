@@ -43,6 +43,7 @@ class CamWatch {
   struct Cam {
     std::deque<CamCycleEvent> recent;  // newest last; the oldest is judged for odd edges when it leaves
     std::vector<double> level;         // phases of undisturbed cycles before `recent`, newest last
+    std::int64_t level_edge_ns = 0;    // last edge of the last of them
     std::optional<double> phase_deg;
     std::optional<Finding> open_dead;
     std::optional<Finding> open_deviation;
@@ -54,6 +55,7 @@ class CamWatch {
     bool stepped = false;  // a step was reported: the deviation it leaves is known
   };
 
+  void add_to_level(Cam& cam, const CamCycleEvent& event);
   void watch_dead(Cam& cam, const CamCycleEvent& event, std::vector<Finding>& out);
   std::optional<Step> find_step(const Cam& cam) const;
   void report_steps(std::vector<Finding>& out);

@@ -41,6 +41,9 @@ void TdcWatch::take(const ReferenceEvent& event, bool cams_steady, std::vector<F
     out.push_back(std::move(closing));
     open_missing_.reset();
   }
+  if (event.uncertainty_deg > engine_.limits.tdc_warning_deg / 2) {
+    return;  // speed changes so much between the teeth around it that the reading says nothing
+  }
   const double deviation = deviation_deg(event);
   last_deg_ = deviation;
   second_.push_back(deviation);

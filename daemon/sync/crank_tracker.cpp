@@ -34,6 +34,9 @@ constexpr double turning_rpm_at_6_deg = 170.0;
 // more missed teeth. So one or two missed teeth, or an edge too many, are believed only after a steady step.
 constexpr double steady_log_ratio = 0.2;
 constexpr int missed_when_slow_max = 2;
+// Scatter of a tooth's place: 2.5 % of the pitch, at most 0.15 degrees, a rough wheel. Common practice, no source.
+constexpr double pitch_error_share = 0.025;
+constexpr double pitch_error_max_deg = 0.15;
 // No crank is thrown back faster than compression can throw it.
 constexpr double swing_back_rpm_max = 600.0;
 constexpr double short_path_ratio_max = 1.25;
@@ -92,6 +95,7 @@ CrankTracker::CrankTracker(const ToothCycle& cycle)
   }
   const double mean_step = cycle_.cycle_deg / static_cast<double>(count);
   slow_ns_per_deg_ = ns_per_deg_at(turning_rpm_at_6_deg * std::sqrt(mean_step / 6.0));
+  scatter_.edge_deg = std::min(pitch_error_max_deg, pitch_error_share * mean_step);
   const std::size_t kept = std::bit_ceil(std::max<std::size_t>(1024, 8 * count));
   mask_ = kept - 1;
   raw_.assign(kept, 0);
@@ -253,6 +257,9 @@ CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
   if (!episode_decided(t_ns)) {
     return CrankEvent::none;
   }
+  if (gap_out_of_place()) {
+    return lose(LossReason::contradicted, t_ns);
+  }
   doubted_ = false;
   suspect_ns_per_deg_ = 0;
   const bool suspicious = commit_episode();
@@ -262,6 +269,17 @@ CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
     return lose(LossReason::contradicted, t_ns);
   }
   return CrankEvent::resolved;
+}
+
+// Whether the crank could have come to a stop within two teeth from the speed of the last interval but one, whatever the
+// edges before it were.
+bool CrankTracker::could_stop() const {
+  // More than compression and friction do; simulated engines: 12,000.
+  constexpr double slowing_max_deg_s2 = 25'000;
+  const double mean_step_deg = cycle_.cycle_deg / static_cast<double>(cycle_.teeth.size());
+  const std::int64_t dt_ns = raw_[(raw_count_ - 2) & mask_] - raw_[(raw_count_ - 3) & mask_];
+  const double deg_s = mean_step_deg / (static_cast<double>(std::max<std::int64_t>(dt_ns, 1)) * 1e-9);
+  return deg_s * deg_s < 2 * slowing_max_deg_s2 * 2 * mean_step_deg;
 }
 
 bool CrankTracker::unsettled(const Survivor& survivor) const {
@@ -299,8 +317,7 @@ LossReason CrankTracker::episode_hopeless(std::int64_t t_ns) const {
   }
   constexpr double slack = 1.5;
   if (static_cast<double>(t_ns - best.t_ns) > slack * reach_deg * best.speed.ns_per_deg) {
-    // From a slow crank it is no wonder: it stopped or swung back.
-    return best.speed.ns_per_deg > slow_ns_per_deg_ ? LossReason::nearly_stopped : LossReason::nothing_fits;
+    return could_stop() ? LossReason::nearly_stopped : LossReason::nothing_fits;
   }
   const auto edges_max = static_cast<std::size_t>(2 * turn_teeth_ + 64);
   return episode_.edges() > edges_max ? LossReason::ambiguous : LossReason::none;
@@ -365,12 +382,13 @@ bool CrankTracker::as_a_cycle_ago(const Survivor& survivor) const {
 
 // Whether the crank may have turned back unseen (the arithmetic stands at steady_log_ratio). A turn right after a tooth
 // comes after a step at least 1.69 times as long as the one before; one further on makes the last interval at least 1.3
-// times the step before it. Before a gap there is twice the room to turn in, and both limits are 1.5 and 1.25.
+// times the step before it. Before a gap there is twice the room to turn in, and the limits are 1.5 and 1.25. All are
+// taken lower here, since a compression slows the crank down ever more before it throws it back.
 bool CrankTracker::may_turn_back(const Survivor& survivor) {
-  constexpr double stops_at_once = 2.78;  // ratio 1.69: (1.69^2 - 1) * 1.5
-  constexpr double stops_in_gap = 1.9;    // ratio 1.5
+  constexpr double stops_at_once = 1.9;  // ratio 1.5: (1.5^2 - 1) * 1.5
+  constexpr double stops_in_gap = 1.2;   // ratio 1.34
   constexpr double longer_step = 1.3;
-  constexpr double still_slowing = 1.25;
+  constexpr double still_slowing = 1.1;
   if (as_a_cycle_ago(survivor)) {
     suspect_ns_per_deg_ = 0;
     return false;
@@ -380,6 +398,29 @@ bool CrankTracker::may_turn_back(const Survivor& survivor) {
   suspect_ns_per_deg_ = danger >= 1 ? survivor.speed.ns_per_deg : 0;
   const bool gap_ahead = next_step_deg(survivor) > longer_step * survivor.speed.last_step_deg;
   return slows_on || danger >= (gap_ahead ? stops_in_gap : stops_at_once);
+}
+
+// A fault at the gap, after another fault and a clean stretch: then the place was lost at the first, and the gap says so.
+bool CrankTracker::gap_out_of_place() const {
+  const double gap_deg = *std::max_element(cycle_step_deg_.begin(), cycle_step_deg_.end());
+  bool fault_before = false;
+  int clean_since = 0;
+  auto tooth = static_cast<std::size_t>(marks_[(mark_count_ - 1) & mask_].tooth);
+  for (const PathNode& node : episode_.best_path()) {
+    const bool fault = node.extra || node.missed > 0;
+    double widest_deg = cycle_step_deg_[tooth];
+    for (int i = 0; i < node.missed; ++i) {
+      tooth = (tooth + 1) % cycle_step_deg_.size();
+      widest_deg = std::max(widest_deg, cycle_step_deg_[tooth]);
+    }
+    if (fault && fault_before && clean_since >= decided_steps && widest_deg == gap_deg && cycle_.repeat_teeth > 1) {
+      return true;
+    }
+    fault_before = fault_before || fault;
+    clean_since = fault ? 0 : clean_since + 1;
+    tooth = static_cast<std::size_t>(node.tooth);
+  }
+  return false;
 }
 
 // Returns whether both an edge too many and a missed one were needed: what a position that is off by a tooth looks like
@@ -425,6 +466,23 @@ void CrankTracker::commit_node(const PathNode& node) {
   ns_per_deg_ = ns_per_deg;
 }
 
+// The episode ends in a loss, and what it took for teeth may be wrong; but a burst was a burst.
+void CrankTracker::keep_burst() {
+  constexpr std::ptrdiff_t burst_min = 3;
+  const std::vector<PathNode> path = episode_.best_path();
+  if (std::count_if(path.begin(), path.end(), [](const PathNode& node) { return node.extra; }) < burst_min) {
+    return;
+  }
+  const std::uint64_t marks = mark_count_;
+  const double ns_per_deg = ns_per_deg_;
+  for (const PathNode& node : path) {
+    commit_node(node);
+  }
+  std::erase_if(faults_, [](const CrankFault& fault) { return !fault.extra; });
+  mark_count_ = marks;
+  ns_per_deg_ = ns_per_deg;
+}
+
 // Looks at the edges of the last turns as if nothing were known. True when they support another place and not this one.
 bool CrankTracker::contradicted() const {
   const auto wanted = static_cast<std::uint64_t>(turn_teeth_ + turn_teeth_ / 4 + 4);
@@ -441,6 +499,9 @@ bool CrankTracker::contradicted() const {
 }
 
 CrankEvent CrankTracker::lose(LossReason reason, std::int64_t t_ns) {
+  if (!on_short_path_ && reason != LossReason::nearly_stopped) {
+    keep_burst();
+  }
   const bool slow = ns_per_deg_ > ns_per_deg_at(swing_back_rpm_max);
   drop(reason);
   may_run_backwards_ = slow;

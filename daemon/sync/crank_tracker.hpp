@@ -126,12 +126,15 @@ class CrankTracker {
   Survivor episode_start(std::uint64_t mark_index) const;
   CrankEvent continue_episode(std::int64_t t_ns);
   bool unsettled(const Survivor& survivor) const;
+  bool gap_out_of_place() const;
+  bool could_stop() const;
   bool fault_now(const Survivor& survivor) const;
   bool may_have_turned(const Survivor& survivor) const;
   bool episode_decided(std::int64_t t_ns) const;
   LossReason episode_hopeless(std::int64_t t_ns) const;
   bool commit_episode();
   void commit_node(const PathNode& node);
+  void keep_burst();
   bool contradicted() const;
   double stopping(const Survivor& survivor) const;
   double next_step_deg(const Survivor& survivor) const;

@@ -8,8 +8,8 @@ namespace cw {
 struct ScatterModel {
   // Time scatter of one edge, ns: sensor noise, input stage, tick. Raised by the tracker to what it measures.
   double edge_ns = 1500;
-  // Angle scatter of one edge, degrees: pitch error of an ordinary pressed or cast wheel. Common practice, no source.
-  double edge_deg = 0.06;
+  // Angle scatter of one edge, degrees: pitch errors.
+  double edge_deg = 0.15;
 };
 
 // Scatter of d ln(speed) per radian of crank rotation at `rpm`, one standard deviation. The scale is the published

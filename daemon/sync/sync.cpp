@@ -24,7 +24,9 @@ constexpr double place_check_cycles = 2;
 // A cam that has jumped is looked for within this of where it was.
 constexpr double jump_deg_max = 60;
 constexpr double tracker_scatter_min_ns = 1500;
-constexpr double stop_rpm = 500;
+// Compression and friction slow a crank down by no more than about this (simulated engines: 12,000), so from more than
+// sqrt(2 x this x step) it can't stop between two teeth.
+constexpr double slowing_max_deg_s2 = 25'000;
 
 std::vector<double> turn_steps(const ToothCycle& cycle) {
   std::vector<double> steps;
@@ -180,13 +182,19 @@ void Sync::break_off(LossReason reason) {
   pending_.clear();
 }
 
+bool Sync::cannot_stop_at(double ns_per_deg) const {
+  const double deg_s = ns_per_deg > 0 ? 1e9 / ns_per_deg : 0;
+  return deg_s * deg_s > 2 * slowing_max_deg_s2 * largest_step(cycle_);
+}
+
 void Sync::take_loss(std::int64_t t_ns) {
   const LossReason reason = tracker_.loss_reason();
   const std::int64_t silent_ns = t_ns - before_newest_ns_;
   const double rpm = rpm_at(tracker_.loss_ns_per_deg());
   const double turn_ns = deg_per_rev * tracker_.loss_ns_per_deg();
   // No crank stops from this speed within a turn and goes on: the signal was away.
-  if (reason == LossReason::nothing_fits && rpm > stop_rpm && static_cast<double>(silent_ns) > turn_ns) {
+  if (reason == LossReason::nothing_fits && cannot_stop_at(tracker_.loss_ns_per_deg()) &&
+      static_cast<double>(silent_ns) > turn_ns) {
     lose(LossReason::signal_stopped, before_newest_ns_);
     events_.emplace_back(
         SilenceEvent{SilenceKind::crank_signal_stopped, before_newest_ns_, t_ns, rpm, cams_since_crank_});
@@ -297,8 +305,8 @@ void Sync::locate_pending(std::uint64_t index) {
 void Sync::take_located(const Pending& pending, const Located& at) {
   if (pending.channel == reference_channel) {
     const double rpm = rpm_at(tracker_.ns_per_deg());
-    events_.emplace_back(ReferenceEvent{pending.t_ns, wrap_deg(at.deg + place_ * turn_deg_, cycle_.cycle_deg), rpm,
-                                        cycle_number_, state_});
+    events_.emplace_back(ReferenceEvent{pending.t_ns, wrap_deg(at.deg + place_ * turn_deg_, cycle_.cycle_deg),
+                                        at.uncertainty_deg, rpm, cycle_number_, state_});
     return;
   }
   CamTrack& track = cams_[pending.channel];
@@ -351,7 +359,7 @@ void Sync::tick(std::int64_t silent_ns) {
   const std::int64_t last_ns = newest_ns();
   const double rpm = tracker_.locked() ? rpm_at(tracker_.ns_per_deg()) : 0;
   const bool was_locked = tracker_.locked();
-  const bool sudden = was_locked && rpm > stop_rpm;
+  const bool sudden = was_locked && cannot_stop_at(tracker_.ns_per_deg());
   tracker_.drop(LossReason::signal_stopped);
   strict_.reset();
   finish_segment();
@@ -495,6 +503,10 @@ void Sync::seek_place() {
   next_seek_deg_ = here_deg + between_looks_deg;
   const double watched_deg = here_deg - segment_position_deg_;
   const double cycle_deg = cycle_.cycle_deg;
+  // A whole cycle must be seen: then edges that should have come and did not speak as well.
+  if (watched_deg < cycle_deg) {
+    return;
+  }
   std::optional<int> place;
   for (double cycles = 1; cycles <= place_window_cycles && !place; ++cycles) {
     const AngleSpan span{std::max(segment_position_deg_, here_deg - cycles * cycle_deg), here_deg};
@@ -587,7 +599,8 @@ void Sync::close_frame(std::size_t cam) {
     track.usual_shift_deg = event.match.shift_deg;
   }
   place_doubted_ = place_doubted_ || event.match.mismatches() > 1;
-  event.end_ns = newest_ns();
+  event.now_ns = tracker_.mark(walked_ - 1).t_ns;
+  event.now_deg = here_deg + to_crank_deg;
   event.rpm = last_rpm_;
   events_.emplace_back(event);
 }

@@ -57,13 +57,15 @@ struct CamCycleEvent {
   AngleSpan span;
   std::int64_t first_edge_ns = 0;  // of any edge in it; 0 when there was none
   std::int64_t last_edge_ns = 0;
-  std::int64_t end_ns = 0;
+  std::int64_t now_ns = 0;  // time of a tooth at or after the end of the span,
+  double now_deg = 0;       // and where on the scale of the span it stands
   double rpm = 0;
 };
 
 struct ReferenceEvent {
   std::int64_t t_ns = 0;
   double angle_deg = 0;  // crank angle of the pulse, [0, cycle)
+  double uncertainty_deg = 0;
   double rpm = 0;
   std::uint64_t cycle = 0;
   LockState state = LockState::searching;
@@ -166,6 +168,7 @@ class Sync {
   void release_faults(bool all);
   void change_state(LockState to, std::int64_t t_ns, LossReason reason);
   void finish_segment();
+  bool cannot_stop_at(double ns_per_deg) const;
   void take_loss(std::int64_t t_ns);
   void lose(LossReason reason, std::int64_t t_ns);
   LockState locked_state() const;

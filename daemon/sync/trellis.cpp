@@ -107,7 +107,9 @@ void Trellis::accept_as(const Survivor& from, std::int64_t t_ns, int tooth, int 
   Survivor to = from;
   to.tooth = tooth;
   to.t_ns = t_ns;
-  to.speed = follow(from.speed, angle_deg, static_cast<double>(t_ns - from.t_ns), fit);
+  // A misfit beside missed or extra edges is a slip of place at a speed that goes on; alone it is a leap of speed.
+  const bool slip = misfit && (missed > 0 || from.extra_run > 0);
+  to.speed = slip ? from.speed : follow(from.speed, angle_deg, static_cast<double>(t_ns - from.t_ns), fit);
   to.cost = cost;
   to.extra_run = 0;
   to.misfit = from.misfit || misfit;
