@@ -18,7 +18,7 @@ cat <<'TEXT'
 The story, told by the simulator about an invented engine (config/demo/story.toml):
    0 s  the starter turns, the engine fires, idles, and is taken up to 4200 rpm: a sound run
   18 s  the crank sensor's plug begins to fail: one tooth is missed, a few seconds later another, and another
-  27 s  three teeth in a row, then four, then the contact chatters for almost three turns: sync can't be kept
+  27 s  two teeth in a row, then four, then the contact chatters for four turns: sync can't be kept
   41 s  at 2600 rpm the belt of the cam jumps by one tooth
 What follows is what crankwitness says about the edges alone. Times count from the first edge, 0.4 s into the story.
 TEXT
