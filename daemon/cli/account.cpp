@@ -133,15 +133,20 @@ std::string finding_in_words(const Finding& finding, const std::string& wall_tim
       append_wrapped(out, indent + label, indent + std::string(label.size(), ' '), text);
     }
   };
-  add("Where:  ", place_in_words(finding));
-  add("Values: ", values_in_words(finding));
-  const std::string behind = attribution_words(finding.attribution);
-  add("Behind: ", behind.empty() ? finding.reason : behind + (finding.reason.empty() ? "" : ". " + finding.reason));
+  add("Where:   ", place_in_words(finding));
+  add("Values:  ", values_in_words(finding));
+  std::string reason = finding.reason;
+  if (!reason.empty() && reason[0] >= 'a' && reason[0] <= 'z') {
+    reason[0] = static_cast<char>(reason[0] - 'a' + 'A');
+  }
+  const std::string suspect = attribution_words(finding.attribution);
+  add("Suspect: ", suspect.empty() ? "" : suspect + ".");
+  add("Why:     ", reason);
   for (std::size_t i = 0; i < finding.next_checks.size(); ++i) {
-    add(i == 0 ? "Check:  " : "        ", "- " + finding.next_checks[i]);
+    add(i == 0 ? "Check:   " : "         ", "- " + finding.next_checks[i]);
   }
   if (!finding.code.empty()) {
-    add("Code:   ", finding.code + " " + finding.title);
+    add("Code:    ", finding.code + " " + finding.title);
   }
   return out;
 }

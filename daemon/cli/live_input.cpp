@@ -1,21 +1,18 @@
-#include <utility>  // Boost 1.74's coroutine headers use std::exchange without it
-
 #include "cli/live_input.hpp"
 
 #include <sys/stat.h>
 #include <unistd.h>
 
-#include <boost/asio/awaitable.hpp>
-#include <boost/asio/co_spawn.hpp>
-#include <boost/asio/detached.hpp>
+#include <algorithm>
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/posix/stream_descriptor.hpp>
+#include <boost/asio/post.hpp>
 #include <boost/asio/signal_set.hpp>
 #include <boost/asio/steady_timer.hpp>
-#include <boost/asio/use_awaitable.hpp>
 #include <cerrno>
 #include <chrono>
 #include <csignal>
+#include <utility>
 
 #include "cli/sequencer.hpp"
 #include "record/disk_file.hpp"
@@ -35,17 +32,20 @@ constexpr std::chrono::seconds complain_at_most_every{1};
 // A source with what has been read from it and has not been handed on yet.
 struct OpenSource {
   OpenSource(asio::io_context& context, LiveSource&& source)
-      : live(std::move(source)), descriptor(context, live.descriptor) {
+      : live(std::move(source)), descriptor(context, live.descriptor), room_timer(context) {
     struct stat status {};
     never_waits = ::fstat(live.descriptor, &status) == 0 && S_ISREG(status.st_mode);
   }
 
   LiveSource live;
   asio::posix::stream_descriptor descriptor;
-  bool never_waits = false;  // a regular file: always ready, and epoll does not take it
+  asio::steady_timer room_timer;
+  std::chrono::steady_clock::time_point give_up;  // when what has been read is dropped if there is no room
+  bool never_waits = false;                       // a regular file: always ready, and epoll does not take it
   ItemBuffer items;
   std::uint64_t lost = 0;  // items dropped since the last gap item
   bool dropping = false;
+  bool ending = false;  // read to its end, the last items not handed on yet
   std::uint64_t bad_told = 0;
 };
 
@@ -69,9 +69,11 @@ class LiveInput::Loop {
   LiveReport run();
 
  private:
-  asio::awaitable<void> read_source(OpenSource& source);
-  asio::awaitable<void> deliver(OpenSource& source);
-  asio::awaitable<void> make_ticks();
+  void wait_readable(OpenSource& source);
+  void read_some(OpenSource& source);
+  void deliver(OpenSource& source);
+  void wait_for_tick();
+  void on_tick();
   bool hand_on(ItemBuffer& items);
   bool try_deliver(OpenSource& source);
   void drop_edges(OpenSource& source);
@@ -86,6 +88,8 @@ class LiveInput::Loop {
   std::vector<char> bytes_;
   std::vector<std::unique_ptr<OpenSource>> sources_;
   std::size_t ended_ = 0;
+  asio::steady_timer tick_timer_{context_};
+  std::chrono::steady_clock::time_point next_tick_;
   LiveSequencer sequencer_;
   std::chrono::steady_clock::time_point last_marker_;
   std::chrono::steady_clock::time_point last_complaint_;
@@ -134,49 +138,53 @@ void LiveInput::Loop::drop_edges(OpenSource& source) {
   report_.lost_items += dropped;
 }
 
-// Makes a source wait while there is no room, for a while; then drops and counts.
-asio::awaitable<void> LiveInput::Loop::deliver(OpenSource& source) {
-  const auto give_up = std::chrono::steady_clock::now() + wait_for_room;
-  asio::steady_timer timer(context_);
-  while (!try_deliver(source)) {
-    if (source.dropping || std::chrono::steady_clock::now() >= give_up) {
-      drop_edges(source);
-      source.dropping = true;
-      co_return;
-    }
-    timer.expires_after(look_for_room_every);
-    co_await timer.async_wait(asio::use_awaitable);
+// Makes a source wait while there is no room, for a while; then drops and counts. Reads on when that is done.
+void LiveInput::Loop::deliver(OpenSource& source) {
+  if (try_deliver(source)) {
+    source.dropping = false;
+  } else if (source.dropping || std::chrono::steady_clock::now() >= source.give_up) {
+    drop_edges(source);
+    source.dropping = true;
+  } else {
+    source.room_timer.expires_after(look_for_room_every);
+    source.room_timer.async_wait([this, &source](const boost::system::error_code& /*error*/) { deliver(source); });
+    return;
   }
-  source.dropping = false;
+  if (source.ending) {
+    end_source(source);
+  } else {
+    wait_readable(source);
+  }
 }
 
-asio::awaitable<void> LiveInput::Loop::read_source(OpenSource& source) {
-  source.live.driver->start(source.items);
-  co_await deliver(source);
-  while (true) {
-    if (source.never_waits) {
-      co_await asio::post(context_, asio::use_awaitable);
-    } else {
-      // Not async_read_some: that reads at once, and a FIFO that no one has opened for writing yet reads as ended.
-      co_await source.descriptor.async_wait(asio::posix::stream_descriptor::wait_read, asio::use_awaitable);
-    }
-    const ssize_t got = ::read(source.descriptor.native_handle(), bytes_.data(), bytes_.size());
-    if (got < 0 && (errno == EINTR || errno == EAGAIN)) {
-      continue;
-    }
-    if (got < 0) {
-      tell_(disk_problem(source.live.info.address, "cannot read", errno));
-      report_.stopped_by = "input failed";
-    }
-    if (got <= 0) {
-      break;
-    }
-    source.live.driver->read({bytes_.data(), static_cast<std::size_t>(got)}, source.items);
-    co_await deliver(source);
+void LiveInput::Loop::wait_readable(OpenSource& source) {
+  if (source.never_waits) {
+    asio::post(context_, [this, &source] { read_some(source); });
+    return;
   }
-  source.live.driver->finish(source.items);
-  co_await deliver(source);
-  end_source(source);
+  // Not async_read_some: that reads at once, and a FIFO that no one has opened for writing yet reads as ended.
+  source.descriptor.async_wait(asio::posix::stream_descriptor::wait_read,
+                               [this, &source](const boost::system::error_code& /*error*/) { read_some(source); });
+}
+
+void LiveInput::Loop::read_some(OpenSource& source) {
+  const ssize_t got = ::read(source.descriptor.native_handle(), bytes_.data(), bytes_.size());
+  if (got < 0 && (errno == EINTR || errno == EAGAIN)) {
+    wait_readable(source);
+    return;
+  }
+  if (got < 0) {
+    tell_(disk_problem(source.live.info.address, "cannot read", errno));
+    report_.stopped_by = "input failed";
+  }
+  if (got > 0) {
+    source.live.driver->read({bytes_.data(), static_cast<std::size_t>(got)}, source.items);
+  } else {
+    source.live.driver->finish(source.items);
+    source.ending = true;
+  }
+  source.give_up = std::chrono::steady_clock::now() + wait_for_room;
+  deliver(source);
 }
 
 void LiveInput::Loop::end_source(OpenSource& source) {
@@ -188,18 +196,23 @@ void LiveInput::Loop::end_source(OpenSource& source) {
   }
 }
 
-asio::awaitable<void> LiveInput::Loop::make_ticks() {
-  asio::steady_timer timer(context_);
-  auto next = std::chrono::steady_clock::now();
-  while (true) {
-    next += std::chrono::nanoseconds(tick_ns);
-    timer.expires_at(next);
-    co_await timer.async_wait(asio::use_awaitable);
-    ItemBuffer tick = sequencer_.tick(host_now_ns());
-    hand_on(tick);
-    put_marker();
-    tell_bad_input();
-  }
+void LiveInput::Loop::wait_for_tick() {
+  // A process that was stopped for a while makes no burst of ticks afterwards.
+  next_tick_ = std::max(next_tick_ + std::chrono::nanoseconds(tick_ns), std::chrono::steady_clock::now());
+  tick_timer_.expires_at(next_tick_);
+  tick_timer_.async_wait([this](const boost::system::error_code& error) {
+    if (!error) {
+      on_tick();
+    }
+  });
+}
+
+void LiveInput::Loop::on_tick() {
+  ItemBuffer tick = sequencer_.tick(host_now_ns());
+  hand_on(tick);
+  put_marker();
+  tell_bad_input();
+  wait_for_tick();
 }
 
 void LiveInput::Loop::put_marker() {
@@ -229,7 +242,11 @@ void LiveInput::Loop::tell_bad_input() {
 }
 
 LiveReport LiveInput::Loop::run() {
-  asio::signal_set signals(context_, SIGINT, SIGTERM, SIGHUP);
+  asio::signal_set signals(context_, SIGINT, SIGTERM);
+  struct sigaction hang_up {};
+  if (::sigaction(SIGHUP, nullptr, &hang_up) == 0 && hang_up.sa_handler != SIG_IGN) {
+    signals.add(SIGHUP);  // under nohup it stays ignored
+  }
   signals.async_wait([this](const boost::system::error_code& error, int /*signal*/) {
     if (!error) {
       report_.stopped_by = "signal";
@@ -237,9 +254,11 @@ LiveReport LiveInput::Loop::run() {
     }
   });
   for (const auto& source : sources_) {
-    asio::co_spawn(context_, read_source(*source), asio::detached);
+    source->live.driver->start(source->items);
+    deliver(*source);
   }
-  asio::co_spawn(context_, make_ticks(), asio::detached);
+  next_tick_ = std::chrono::steady_clock::now();
+  wait_for_tick();
   context_.run();
   last_complaint_ = {};
   tell_bad_input();

@@ -308,9 +308,10 @@ ExitCode replay(const ReplayOptions& options) {
                   "replay: expected one session folder or one file, found " + std::to_string(options.inputs.size()));
   }
   const std::string& input = options.inputs.front();
+  const std::string outside = ": expected a place outside of what is replayed (" + input + ")";
   for (const std::string& target : {options.out, options.cycles}) {
     if (!target.empty() && lies_in(target, input)) {
-      return refuse(ExitCode::usage, target + ": expected a place outside of what is replayed (" + input + ")");
+      return refuse(ExitCode::usage, target + outside);
     }
   }
   auto source = ReplaySource::open(input);

@@ -26,7 +26,7 @@ struct SegmentFile {
 // A window on a file: the bytes from a position on, read ahead in large steps.
 class Window {
  public:
-  Window() = default;
+  explicit Window(std::size_t step = 1024 * 1024) : step_(step) {}
   Window(const Window&) = delete;
   Window& operator=(const Window&) = delete;
   ~Window() { close(); }
@@ -48,16 +48,14 @@ class Window {
   }
 
  private:
-  static constexpr std::size_t step = 1024 * 1024;
-
   void fill(std::uint64_t position, std::size_t size) {
     while (!at_end_ && begin_ + bytes_.size() < position + size) {
       const std::size_t passed = std::min(static_cast<std::size_t>(position - begin_), bytes_.size());
       bytes_.erase(bytes_.begin(), bytes_.begin() + static_cast<std::ptrdiff_t>(passed));
       begin_ += passed;
       const std::size_t before = bytes_.size();
-      bytes_.resize(before + step);
-      const ssize_t got = ::read(descriptor_, bytes_.data() + before, step);
+      bytes_.resize(before + step_);
+      const ssize_t got = ::read(descriptor_, bytes_.data() + before, step_);
       bytes_.resize(before + (got > 0 ? static_cast<std::size_t>(got) : 0));
       at_end_ = got == 0 || (got < 0 && errno != EINTR);
     }
@@ -70,6 +68,7 @@ class Window {
     }
   }
 
+  std::size_t step_;
   int descriptor_ = -1;
   bool at_end_ = true;
   std::uint64_t begin_ = 0;
@@ -145,7 +144,7 @@ class CaptureReader::Scan {
 
 std::optional<std::string> CaptureReader::Scan::check_versions() {
   for (const SegmentFile& file : segments_) {
-    Window window;
+    Window window(file_header_size);
     if (!window.open(file.path)) {
       return disk_problem(file.path, "cannot open", errno);
     }
@@ -199,6 +198,9 @@ void CaptureReader::Scan::end_damage() {
 
 // Passes over at least one byte, up to the next place where a block could begin or to the end of the file.
 void CaptureReader::Scan::skip_to_next_magic(std::string_view reason) {
+  if (window_.at(position_, 1).empty()) {
+    return;
+  }
   if (!damage_) {
     damage_ = CaptureDamage{segment().path, position_, 0, std::string(reason)};
   }

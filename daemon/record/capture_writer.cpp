@@ -58,8 +58,7 @@ Problem CaptureWriter::close_block() {
     return std::nullopt;
   }
   const std::uint32_t items = encoder_.item_count();
-  // The segment is rolled by the greatest size the block could have, so that it never passes the limit by much.
-  if (file_.size() > file_header_size && file_.size() + raw_size_max > settings_.segment_bytes) {
+  if (file_.size() >= settings_.segment_bytes) {
     if (Problem problem = begin_segment()) {
       encoder_.finish({});
       lost_items_ += items;

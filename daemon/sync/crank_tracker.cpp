@@ -15,7 +15,6 @@ namespace {
 // is e^-15 as likely. A wheel that never gives a turn without a fault is not locked on to.
 constexpr double lock_margin = 15.0;
 constexpr int lock_steps_min = 6;
-constexpr int search_extra_run_max = 8;
 // A crank that has just been thrown back turns backwards for up to two turns, with the same intervals.
 constexpr int turns_after_turn_back = 3;
 
@@ -123,72 +122,57 @@ CrankEvent CrankTracker::edge_off_short_path(std::int64_t t_ns) {
 CrankEvent CrankTracker::search(std::int64_t t_ns) {
   if (!search_begun_) {
     search_begun_ = true;
-    search_start_ = raw_count_;
-    places_.begin_unknown(t_ns);
+    places_.begin(t_ns);
     return CrankEvent::none;
   }
   places_.advance(t_ns, scatter_);
-  const Survivor& best = places_.best();
-  // Speed changed so much (a start, a swing back) that no survivor can follow it.
-  if (best.extra_run > search_extra_run_max || best.dirt > turn_teeth_) {
-    search_begun_ = false;
-    return search(t_ns);
-  }
-  ns_per_deg_ = places_.best().speed.ns_per_deg;
-  if (!certain()) {
+  ns_per_deg_ = places_.longest().speed.ns_per_deg;
+  // A crank that has just been thrown back turns backwards for up to two turns, with the same intervals.
+  const int turns = may_run_backwards_ ? turns_after_turn_back : 1;
+  if (!certain(places_, turns)) {
     return CrankEvent::none;
   }
   take_lock();
   return CrankEvent::acquired;
 }
 
-bool CrankTracker::certain() const {
-  const Survivor& best = places_.best();
+bool CrankTracker::certain(const PlaceSearch& search, int turns) const {
+  const EdgeRow& row = search.longest();
   // Two steps more than a turn: the gap is then seen with a tooth interval on either side.
-  const int turns = may_run_backwards_ ? turns_after_turn_back : 1;
-  const bool clean_turn = best.clean_deg >= std::max(turn_deg_, deg_per_rev) &&
-                          best.clean_steps >= std::max(lock_steps_min, turns * turn_teeth_ + 2);
-  return clean_turn && best.extra_run == 0 && stopping(best) < 1 && margin_in_a_row() >= lock_margin;
-}
-
-// The edges of the clean run taken for teeth in a row: how much worse the next best place explains them.
-double CrankTracker::margin_in_a_row() const {
-  const Survivor& best = places_.best();
-  const auto steps_max = static_cast<std::size_t>(3 * (turn_teeth_ + 2));
-  const std::size_t steps = std::min({static_cast<std::size_t>(best.clean_steps), steps_max, marks_.size() / 2});
+  const int steps_wanted = std::max(lock_steps_min, turns * turn_teeth_ + 2);
+  if (row.clean_steps < steps_wanted || row.clean_deg < std::max(turn_deg_, deg_per_rev)) {
+    return false;
+  }
+  constexpr std::size_t turns_compared = 3;
+  const auto steps =
+      std::min(static_cast<std::size_t>(row.clean_steps), turns_compared * static_cast<std::size_t>(turn_teeth_ + 2));
   std::vector<std::int64_t> t_ns;
   for (std::size_t i = 0; i <= steps; ++i) {
     t_ns.push_back(raw_[(raw_count_ - 1 - steps + i) & mask_]);
   }
-  const auto repeat = static_cast<std::size_t>(cycle_.repeat_teeth);
-  const std::span<const double> step_deg = std::span(cycle_step_deg_).first(repeat);
-  const std::size_t here = (static_cast<std::size_t>(best.tooth) + repeat - steps % repeat) % repeat;
-  const double cost_here = cost_in_a_row(step_deg, static_cast<int>(here), t_ns, scatter_);
-  double margin = Trellis::no_rival;
-  for (std::size_t tooth = 0; tooth < repeat; ++tooth) {
-    if (tooth != here) {
-      margin = std::min(margin, cost_in_a_row(step_deg, static_cast<int>(tooth), t_ns, scatter_) - cost_here);
-    }
-  }
-  return margin;
+  return stopping(row.speed) < 1 && margin_over_rivals(repeat_steps(), row.tooth, t_ns, scatter_) >= lock_margin;
+}
+
+std::span<const double> CrankTracker::repeat_steps() const {
+  return std::span(cycle_step_deg_).first(static_cast<std::size_t>(cycle_.repeat_teeth));
 }
 
 void CrankTracker::take_lock() {
-  const Survivor& best = places_.best();
+  const EdgeRow& row = places_.longest();
   const int count = static_cast<int>(cycle_.teeth.size());
   // All edges of the clean run are teeth in order: they become marks, so that what the cams said during the search
   // counts.
   const std::uint64_t kept = mask_ / 2;
-  const auto steps = static_cast<std::uint64_t>(best.clean_steps);
-  const std::uint64_t back = std::min({steps, kept, raw_count_ - search_start_});
+  const auto steps = static_cast<std::uint64_t>(row.clean_steps);
+  const std::uint64_t back = std::min(steps, kept);
   first_mark_ = mark_count_;
   for (std::uint64_t i = 0; i <= back; ++i) {
     const std::int64_t t_ns = raw_[(raw_count_ - 1 - back + i) & mask_];
     const auto before = static_cast<int>((back - i) % static_cast<std::uint64_t>(count));
-    marks_[mark_count_++ & mask_] = {t_ns, (best.tooth - before + count) % count};
+    marks_[mark_count_++ & mask_] = {t_ns, (row.tooth - before + count) % count};
   }
   settled_ = mark_count_ - 1;
-  ns_per_deg_ = best.speed.ns_per_deg;
+  ns_per_deg_ = row.speed.ns_per_deg;
   locked_ = true;
   may_run_backwards_ = false;
   on_short_path_ = true;
@@ -225,7 +209,7 @@ void CrankTracker::open_episode() {
   const std::uint64_t newest = mark_count_ - 1;
   const std::uint64_t start = newest - std::min(lag_marks, newest - std::min(newest, floor));
   const std::int64_t start_ns = marks_[start & mask_].t_ns;
-  episode_.begin_known(episode_start(start));
+  episode_.begin(episode_start(start));
   mark_count_ = start + 1;
   settled_ = std::min(settled_, mark_count_);
   settled_ = std::max(settled_, first_mark_);
@@ -348,12 +332,12 @@ bool CrankTracker::may_have_turned(const Survivor& survivor) const {
 
 // How surely the crank comes to a stop within a step like the last one, were it slowed down on as over that: v^2 falls
 // evenly with angle as work is done. 1 = just at its end; 0 = no danger.
-double CrankTracker::stopping(const Survivor& survivor) const {
-  if (survivor.speed.ns_per_deg < slow_ns_per_deg_) {
+double CrankTracker::stopping(const SpeedState& speed) const {
+  if (speed.ns_per_deg < slow_ns_per_deg_) {
     return 0;
   }
   constexpr double steps_ahead = 1.5;  // from the middle of the last step to the end of the next
-  return std::max(0.0, 2 * survivor.speed.trend_per_deg * steps_ahead * survivor.speed.last_step_deg);
+  return std::max(0.0, 2 * speed.trend_per_deg * steps_ahead * speed.last_step_deg);
 }
 
 double CrankTracker::next_step_deg(const Survivor& survivor) const {
@@ -394,7 +378,7 @@ bool CrankTracker::may_turn_back(const Survivor& survivor) {
     return false;
   }
   const bool slows_on = suspect_ns_per_deg_ > 0 && survivor.speed.ns_per_deg > still_slowing * suspect_ns_per_deg_;
-  const double danger = stopping(survivor);
+  const double danger = stopping(survivor.speed);
   suspect_ns_per_deg_ = danger >= 1 ? survivor.speed.ns_per_deg : 0;
   const bool gap_ahead = next_step_deg(survivor) > longer_step * survivor.speed.last_step_deg;
   return slows_on || danger >= (gap_ahead ? stops_in_gap : stops_at_once);
@@ -483,19 +467,17 @@ void CrankTracker::keep_burst() {
   ns_per_deg_ = ns_per_deg;
 }
 
-// Looks at the edges of the last turns as if nothing were known. True when they support another place and not this one.
+// Looks at the edges of the last turn as if nothing were known. True when they are certain of another place.
 bool CrankTracker::contradicted() const {
   const auto wanted = static_cast<std::uint64_t>(turn_teeth_ + turn_teeth_ / 4 + 4);
   const std::uint64_t count = std::min({wanted, raw_count_ - 1, mask_});
-  Trellis fresh(std::span<const double>(cycle_step_deg_).first(static_cast<std::size_t>(cycle_.repeat_teeth)));
-  fresh.begin_unknown(raw_[(raw_count_ - 1 - count) & mask_]);
+  PlaceSearch fresh(repeat_steps());
+  fresh.begin(raw_[(raw_count_ - 1 - count) & mask_]);
   for (std::uint64_t i = raw_count_ - count; i < raw_count_; ++i) {
     fresh.advance(raw_[i & mask_], scatter_);
   }
   const CrankMark& here = marks_[(mark_count_ - 1) & mask_];
-  const bool same = fresh.best().tooth == here.tooth % cycle_.repeat_teeth;
-  const bool believed = fresh.best().extra_run == 0 && fresh.rival_margin(newest_ns()) >= decided_margin;
-  return believed && !same;
+  return certain(fresh, 1) && fresh.longest().tooth != here.tooth % cycle_.repeat_teeth;
 }
 
 CrankEvent CrankTracker::lose(LossReason reason, std::int64_t t_ns) {
@@ -506,8 +488,7 @@ CrankEvent CrankTracker::lose(LossReason reason, std::int64_t t_ns) {
   drop(reason);
   may_run_backwards_ = slow;
   search_begun_ = true;
-  search_start_ = raw_count_;
-  places_.begin_unknown(t_ns);
+  places_.begin(t_ns);
   return CrankEvent::lost;
 }
 

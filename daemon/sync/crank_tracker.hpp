@@ -1,14 +1,17 @@
-// Crank edges to tooth numbers. Searching, a trellis over all teeth finds the place; locked, each edge is predicted and
-// checked on a short path, and an edge that does not fit opens a trellis from a few teeth back until one explanation
-// stands alone. Decisions are final `lag_marks` teeth behind the newest edge.
+// Crank edges to tooth numbers. Searching, all places on the wheel are tried until one explains a whole turn (PlaceSearch);
+// locked, each edge is predicted and checked on a short path, and an edge that does not fit opens an episode from a few
+// teeth back, in which explanations compete until one stands alone (Trellis). Decisions are final `lag_marks` teeth
+// behind the newest edge.
 #pragma once
 
 #include <cstddef>
 #include <cstdint>
+#include <span>
 #include <string_view>
 #include <vector>
 
 #include "geometry/tooth_cycle.hpp"
+#include "sync/place_search.hpp"
 #include "sync/trellis.hpp"
 
 namespace cw {
@@ -119,8 +122,8 @@ class CrankTracker {
 
   CrankEvent edge_off_short_path(std::int64_t t_ns);
   CrankEvent search(std::int64_t t_ns);
-  bool certain() const;
-  double margin_in_a_row() const;
+  bool certain(const PlaceSearch& search, int turns) const;
+  std::span<const double> repeat_steps() const;
   void take_lock();
   void open_episode();
   Survivor episode_start(std::uint64_t mark_index) const;
@@ -136,7 +139,7 @@ class CrankTracker {
   void commit_node(const PathNode& node);
   void keep_burst();
   bool contradicted() const;
-  double stopping(const Survivor& survivor) const;
+  double stopping(const SpeedState& speed) const;
   double next_step_deg(const Survivor& survivor) const;
   bool as_a_cycle_ago(const Survivor& survivor) const;
   bool may_turn_back(const Survivor& survivor);
@@ -150,13 +153,12 @@ class CrankTracker {
   int turn_teeth_ = 0;          // teeth in 360 degrees, for the sizes of evidence
   double slow_ns_per_deg_ = 0;  // slower than this the crank may be about to turn back
   ScatterModel scatter_;
-  Trellis places_;   // over one repeat of the pattern, when searching
-  Trellis episode_;  // over the cycle, when locked and in doubt
+  PlaceSearch places_;  // when searching
+  Trellis episode_;     // over the cycle, when locked and in doubt
   std::vector<std::int64_t> raw_;
   std::vector<CrankMark> marks_;
   std::uint64_t mask_ = 0;
   std::uint64_t raw_count_ = 0;
-  std::uint64_t search_start_ = 0;  // raw_count_ when the search began
   std::uint64_t mark_count_ = 0;
   std::uint64_t first_mark_ = 0;
   std::uint64_t settled_ = 0;

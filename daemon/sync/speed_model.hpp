@@ -4,6 +4,10 @@
 
 namespace cw {
 
+// An interval that costs more than this (4.2 standard deviations) misfits; none counts more against a place: a start from
+// rest breaks every model of smooth speed.
+inline constexpr double misfit_cost_max = 9.0;
+
 // How much intervals may scatter, by cause.
 struct ScatterModel {
   // Time scatter of one edge, ns: sensor noise, input stage, tick. Raised by the tracker to what it measures.

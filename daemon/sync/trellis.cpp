@@ -29,22 +29,7 @@ Trellis::Trellis(std::span<const double> step_deg) : step_deg_(step_deg.begin(),
   next_.reserve(slots_.size());
 }
 
-void Trellis::begin_unknown(std::int64_t t_ns) {
-  known_start_ = false;
-  survivors_.clear();
-  nodes_.clear();
-  for (std::size_t tooth = 0; tooth < step_deg_.size(); ++tooth) {
-    Survivor survivor;
-    survivor.tooth = static_cast<int>(tooth);
-    survivor.t_ns = t_ns;
-    survivors_.push_back(survivor);
-  }
-  best_ = 0;
-  edges_ = 1;
-}
-
-void Trellis::begin_known(const Survivor& start) {
-  known_start_ = true;
+void Trellis::begin(const Survivor& start) {
   survivors_.assign(1, start);
   nodes_.clear();
   survivors_.front().node = -1;
@@ -84,7 +69,7 @@ void Trellis::accept(const Survivor& from, std::int64_t t_ns, const ScatterModel
     tooth = tooth + 1 == count ? 0 : tooth + 1;
     const StepFit fit = fit_step(from.speed, angle_deg, dt_ns, scatter);
     const bool impossible =
-        known_start_ && std::fabs(fit.error) * (1 - possible_sigmas / std::max(fit.sigmas, 1e-9)) > possible_log_ratio;
+        std::fabs(fit.error) * (1 - possible_sigmas / std::max(fit.sigmas, 1e-9)) > possible_log_ratio;
     if (!impossible) {
       accept_as(from, t_ns, tooth, missed, angle_deg, fit);
     }
@@ -122,10 +107,8 @@ void Trellis::accept_as(const Survivor& from, std::int64_t t_ns, int tooth, int 
   if (missed > 0 || misfit) {
     to.trend_before_fault_per_deg = from.speed.trend_per_deg;
   }
-  if (known_start_) {
-    nodes_.push_back({t_ns, from.node, tooth, static_cast<std::int16_t>(missed), false});
-    to.node = static_cast<int>(nodes_.size()) - 1;
-  }
+  nodes_.push_back({t_ns, from.node, tooth, static_cast<std::int16_t>(missed), false});
+  to.node = static_cast<int>(nodes_.size()) - 1;
   put(to);
 }
 
@@ -143,10 +126,8 @@ void Trellis::reject(const Survivor& from, std::int64_t t_ns) {
   if (!cheaper(to.cost, to.tooth, true)) {
     return;
   }
-  if (known_start_) {
-    nodes_.push_back({t_ns, from.node, to.tooth, 0, true});
-    to.node = static_cast<int>(nodes_.size()) - 1;
-  }
+  nodes_.push_back({t_ns, from.node, to.tooth, 0, true});
+  to.node = static_cast<int>(nodes_.size()) - 1;
   put(to);
 }
 
@@ -158,17 +139,9 @@ void Trellis::settle() {
     }
   }
   const double limit = next_[best_].cost + survivor_spread_max;
-  if (known_start_) {
-    std::swap(next_[0], next_[best_]);
-    best_ = 0;
-    std::erase_if(next_, [limit](const Survivor& survivor) { return survivor.cost > limit; });
-  } else {
-    // Every place stays possible: a bad start must not rule one out for good.
-    const double base = next_[best_].cost;
-    for (Survivor& survivor : next_) {
-      survivor.cost = std::min(survivor.cost, limit) - base;
-    }
-  }
+  std::swap(next_[0], next_[best_]);
+  best_ = 0;
+  std::erase_if(next_, [limit](const Survivor& survivor) { return survivor.cost > limit; });
   survivors_.swap(next_);
 }
 
@@ -212,21 +185,6 @@ std::vector<PathNode> Trellis::best_path() const {
   }
   std::reverse(path.begin(), path.end());
   return path;
-}
-
-double cost_in_a_row(std::span<const double> step_deg, int first_tooth, std::span<const std::int64_t> t_ns,
-                     const ScatterModel& scatter) {
-  SpeedState speed;
-  double cost = 0;
-  auto tooth = static_cast<std::size_t>(first_tooth);
-  for (std::size_t i = 1; i < t_ns.size(); ++i) {
-    const auto dt_ns = static_cast<double>(t_ns[i] - t_ns[i - 1]);
-    const StepFit fit = fit_step(speed, step_deg[tooth], dt_ns, scatter);
-    cost += std::min(fit.cost, misfit_cost_max);
-    speed = follow(speed, step_deg[tooth], dt_ns, fit);
-    tooth = tooth + 1 == step_deg.size() ? 0 : tooth + 1;
-  }
-  return cost;
 }
 
 }  // namespace cw

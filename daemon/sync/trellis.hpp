@@ -1,6 +1,6 @@
-// Where can the crank be? A set of survivors, at most two for each tooth that the latest accepted edge could be, each with the
-// cost (negative log likelihood, natural units) of the best explanation of all edges so far. Every new edge is tried as
-// the next tooth, as a later tooth with some missed between, and as an edge too many.
+// Where is the crank, when edges stop fitting? A set of survivors, at most two for each tooth that the latest accepted edge
+// could be, each with the cost (negative log likelihood, natural units) of the best explanation of all edges so far.
+// Every new edge is tried as the next tooth, as a later tooth with some missed between, and as an edge too many.
 #pragma once
 
 #include <cstddef>
@@ -17,8 +17,6 @@ inline constexpr double extra_cost = 7.0;
 inline constexpr double missed_cost = 7.0;
 // Faults come in trains: the second of a train is likelier than the first.
 inline constexpr double train_cost = 3.0;
-// No single interval counts more than this against a position: a start from rest breaks every model of smooth speed.
-inline constexpr double misfit_cost_max = 9.0;
 // At most so many teeth may be missed in one interval; beyond that the position is not supported.
 inline constexpr int missed_run_max = 8;
 
@@ -53,11 +51,8 @@ class Trellis {
   // `step_deg[k]`: angle from tooth k to the next; the list is one period of the pattern, at least one tooth.
   explicit Trellis(std::span<const double> step_deg);
 
-  // Starts with every tooth equally possible. Paths are not kept. Misfits are allowed, at misfit_cost_max.
-  void begin_unknown(std::int64_t t_ns);
-
-  // Starts from one known place. Paths are kept; an interval that no alternative fits is only ever an edge too many.
-  void begin_known(const Survivor& start);
+  // Starts from one known place. An interval that no alternative fits is only ever an edge too many.
+  void begin(const Survivor& start);
 
   void advance(std::int64_t t_ns, const ScatterModel& scatter);
 
@@ -68,7 +63,7 @@ class Trellis {
   double rival_margin(std::int64_t t_ns) const;
   static constexpr double no_rival = 1e9;
 
-  // Decisions that lead to best(), oldest first. Only after begin_known().
+  // Decisions that lead to best(), oldest first.
   std::vector<PathNode> best_path() const;
 
   std::size_t edges() const { return edges_; }
@@ -86,7 +81,6 @@ class Trellis {
   std::vector<double> step_deg_;
   std::vector<double> tooth_deg_;
   double period_deg_ = 0;
-  bool known_start_ = false;
   std::vector<Survivor> survivors_;
   std::vector<Survivor> next_;
   std::vector<int> slots_;  // index in next_, -1 = none; see slot()
@@ -94,10 +88,5 @@ class Trellis {
   std::size_t best_ = 0;
   std::size_t edges_ = 0;
 };
-
-// The cost of taking all of `t_ns` for teeth in a row, the first for tooth `first_tooth`: no edge too many, none missed.
-// An interval costs misfit_cost_max at most.
-double cost_in_a_row(std::span<const double> step_deg, int first_tooth, std::span<const std::int64_t> t_ns,
-                     const ScatterModel& scatter);
 
 }  // namespace cw

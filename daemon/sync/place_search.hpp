@@ -1,0 +1,47 @@
+// Finds the place on the wheel from nothing: for every tooth that the newest edge could be, all edges are taken for teeth
+// in a row. The right one goes a whole turn, gap included, without an interval that misfits; at a fault all start anew.
+#pragma once
+
+#include <cstddef>
+#include <cstdint>
+#include <span>
+#include <vector>
+
+#include "sync/speed_model.hpp"
+
+namespace cw {
+
+// An edge row that explains the last edges: the newest is `tooth`, and `clean_steps` intervals before it fit.
+struct EdgeRow {
+  int tooth = 0;
+  SpeedState speed;
+  int clean_steps = 0;
+  double clean_deg = 0;
+};
+
+class PlaceSearch {
+ public:
+  // `step_deg[k]`: angle from tooth k to the next, over one repeat of the pattern; at least one tooth.
+  explicit PlaceSearch(std::span<const double> step_deg);
+
+  // Forgets all; the newest edge is at `t_ns`.
+  void begin(std::int64_t t_ns);
+  void advance(std::int64_t t_ns, const ScatterModel& scatter);
+
+  // The row that has gone furthest without a misfit.
+  const EdgeRow& longest() const { return rows_[longest_]; }
+
+ private:
+  std::vector<double> step_deg_;
+  std::vector<EdgeRow> rows_;
+  std::size_t longest_ = 0;
+  std::int64_t newest_ns_ = 0;
+};
+
+// How much better row `tooth` of the last of `t_ns` explains them than any other row does: the difference of costs in
+// natural-log units, each interval at misfit_cost_max at most. no_rival_margin when the pattern has one tooth only.
+inline constexpr double no_rival_margin = 1e9;
+double margin_over_rivals(std::span<const double> step_deg, int tooth, std::span<const std::int64_t> t_ns,
+                          const ScatterModel& scatter);
+
+}  // namespace cw

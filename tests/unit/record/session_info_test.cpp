@@ -1,0 +1,68 @@
+#include "record/session_info.hpp"
+
+#include <gtest/gtest.h>
+
+#include "tests/unit/record/scratch_folder.hpp"
+
+namespace cw {
+namespace {
+
+SessionInfo trial_info() {
+  SessionInfo info;
+  info.program = "crankwitness 1.2.3";
+  info.made_by = "replay";
+  info.id = 0xFEDCBA9876543210ULL;
+  info.engine_file_name = "odd \"name\".toml";
+  info.engine_file_text = "# \"\"\" quotes, a \\ backslash,\ttab\r\nand \x01 control\n\nlast line without end";
+  info.anchor = WallAnchor{-12, 1'772'366'400'123'456'789};
+  info.sources = {{0, "csv", "/run/a b.fifo", {{"crank", "D0"}, {"cam 1", "D\"1"}}}, {1, "csv", "-", {}}};
+  info.made_from = {{"x.csv", 12, "abc"}};
+  info.engine_replaced = true;
+  return info;
+}
+
+TEST(SessionInfo, comes_back_from_its_text_as_it_was) {
+  const SessionInfo info = trial_info();
+  const auto parsed = parse_session_toml(session_toml(info), "session.toml");
+  ASSERT_TRUE(std::holds_alternative<SessionInfo>(parsed)) << std::get<std::string>(parsed);
+  const auto& back = std::get<SessionInfo>(parsed);
+  EXPECT_EQ(back.program, info.program);
+  EXPECT_EQ(back.made_by, info.made_by);
+  EXPECT_EQ(back.id, info.id);
+  EXPECT_EQ(back.engine_file_name, info.engine_file_name);
+  EXPECT_EQ(back.engine_file_text, info.engine_file_text);
+  ASSERT_TRUE(back.anchor);
+  EXPECT_EQ(back.anchor->host_ns, -12);
+  EXPECT_EQ(back.anchor->wall_ns, info.anchor->wall_ns);
+  ASSERT_EQ(back.sources.size(), 2U);
+  EXPECT_EQ(back.sources[0].address, info.sources[0].address);
+  EXPECT_EQ(back.sources[1].number, 1);
+  ASSERT_EQ(back.sources[0].channels.size(), 2U);
+  ASSERT_EQ(back.made_from.size(), 1U);
+  EXPECT_EQ(back.made_from[0].bytes, 12U);
+  EXPECT_TRUE(back.engine_replaced);
+}
+
+TEST(SessionInfo, text_that_is_no_session_is_one_error_line) {
+  const auto error = [](const char* text) { return std::get<std::string>(parse_session_toml(text, "s/session.toml")); };
+  EXPECT_EQ(error("format = 9\n"), "s/session.toml: format: expected 1, found 9");
+  EXPECT_EQ(error(""), "s/session.toml: format: expected 1, found none");
+  EXPECT_EQ(error("format = 1\n"), "s/session.toml: engine_file: expected the key text");
+  EXPECT_EQ(error("format = \n").rfind("s/session.toml:1: expected TOML", 0), 0U);
+  EXPECT_EQ(error("format = 1\nengine_file = { text = '' }\nanchor = [{ host_ns = 1 }]\n"),
+            "s/session.toml: anchor: expected host_ns and wall_time (RFC 3339, UTC)");
+}
+
+// FIPS 180-4 example, as NIST publishes it: SHA-256 of "abc".
+TEST(SessionInfo, hash_of_a_file_is_sha_256) {
+  const test::ScratchFolder folder;
+  test::write_text(folder / "abc", "abc");
+  const auto hashed = hash_file(folder / "abc");
+  ASSERT_TRUE(std::holds_alternative<MadeFrom>(hashed));
+  EXPECT_EQ(std::get<MadeFrom>(hashed).sha256, "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
+  EXPECT_EQ(std::get<MadeFrom>(hashed).bytes, 3U);
+  EXPECT_TRUE(std::holds_alternative<std::string>(hash_file(folder / "none")));
+}
+
+}  // namespace
+}  // namespace cw
