@@ -52,6 +52,28 @@ const std::vector<AttributionRow>& rows() {
         "whether it is the same tooth again: then look at that tooth"},
        "P0339",
        crank_intermittent},
+      {missed_edge,
+       teeth_in_a_row,
+       Severity::warning,
+       A::sensor_or_wiring,
+       "several teeth in a row gave no edge and those around them are where they should be: the signal dropped out for "
+       "that long",
+       {"crank sensor connector and wire while moving them by hand, engine off", "crank sensor air gap",
+        "whether they are the same teeth again: then look at those teeth"},
+       "P0339",
+       crank_intermittent},
+      {crank_wheel_step,
+       one_interval,
+       Severity::fault,
+       A::undecided,
+       "one interval between teeth was too long or short by no whole number of teeth, and no tooth is missing: the "
+       "wheel "
+       "slipped on its shaft, or it was hit; no cam is watched that could confirm it",
+       {"stop: the ECU fires by this wheel and is off by the same angle",
+        "crank wheel, damper ring and hub against the key",
+        "trigger offset again with a timing light, fuel off, before the engine is run"},
+       "",
+       ""},
       {sync_lost,
        position_ambiguous,
        Severity::fault,
@@ -244,8 +266,10 @@ const std::vector<AttributionRow>& rows() {
 }  // namespace
 
 std::string_view to_string(Circumstance circumstance) {
-  static constexpr std::array<std::string_view, 17> names = {"any",
+  static constexpr std::array<std::string_view, 19> names = {"any",
                                                              "one odd edge",
+                                                             "teeth in a row",
+                                                             "one interval",
                                                              "a train of odd edges",
                                                              "position contradicted",
                                                              "position ambiguous",

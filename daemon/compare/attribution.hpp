@@ -14,6 +14,8 @@ namespace cw {
 enum class Circumstance : std::uint8_t {
   any,
   one_edge,               // a single odd edge
+  teeth_in_a_row,         // several teeth in a row
+  one_interval,           // one interval too long or short, all else whole
   train,                  // many odd edges close together
   position_contradicted,  // the teeth or the cams came to say another position
   position_ambiguous,     // too many odd edges to say where the crank is

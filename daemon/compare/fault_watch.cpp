@@ -25,6 +25,10 @@ bool is_lock(LockState state) {
   return state == LockState::revolution_locked || state == LockState::cycle_locked;
 }
 
+bool neighbours(const ToothEvent& a, const ToothEvent& b) {
+  return a.kind == ToothFault::missed && b.kind == ToothFault::missed && b.tooth == a.tooth + 1 && a.cycle == b.cycle;
+}
+
 void add_strict_counter(const std::optional<bool>& lost, Finding& finding) {
   if (lost) {
     finding.values.emplace_back("strict_counter_lost", *lost ? 1.0 : 0.0);
@@ -35,10 +39,17 @@ void add_strict_counter(const std::optional<bool>& lost, Finding& finding) {
 
 }  // namespace
 
-Finding FaultWatch::tooth_finding(const ToothEvent& event) const {
+Finding FaultWatch::tooth_finding(const ToothEvent& event, bool in_a_row) const {
   Finding finding;
-  apply(attribute(event.extra ? FindingKind::extra_edge : FindingKind::missed_edge, Circumstance::one_edge),
-        event.extra ? FindingKind::extra_edge : FindingKind::missed_edge, finding);
+  const bool extra = event.kind == ToothFault::extra;
+  const FindingKind kind = extra ? FindingKind::extra_edge : FindingKind::missed_edge;
+  apply(attribute(kind, !extra && in_a_row ? Circumstance::teeth_in_a_row : Circumstance::one_edge), kind, finding);
+  place(event, finding);
+  add_strict_counter(event.strict_counter_lost, finding);
+  return finding;
+}
+
+void FaultWatch::place(const ToothEvent& event, Finding& finding) const {
   finding.start_ns = event.t_ns;
   finding.end_ns = event.t_ns;
   finding.angle_deg = event.angle_deg;
@@ -46,40 +57,48 @@ Finding FaultWatch::tooth_finding(const ToothEvent& event) const {
   finding.rpm = event.rpm;
   finding.cycle = event.cycle;
   finding.channel = engine_.crank.channel;
-  add_strict_counter(event.strict_counter_lost, finding);
-  return finding;
 }
 
-Finding FaultWatch::burst_finding(std::size_t first, std::size_t count) const {
-  const ToothEvent& start = train_[first];
-  const ToothEvent& end = train_[first + count - 1];
+// With cams watched, CamWatch tells whether the wheel moved and by how much.
+void FaultWatch::report_jump(const ToothEvent& event, std::vector<Finding>& out) {
+  if (!engine_.cams.empty()) {
+    return;
+  }
+  Finding finding;
+  apply(attribute(FindingKind::crank_wheel_step, Circumstance::one_interval), FindingKind::crank_wheel_step, finding);
+  place(event, finding);
+  finding.id = next_id_++;
+  finding.values.emplace_back("step_deg", event.jump_deg);
+  out.push_back(std::move(finding));
+}
+
+Finding FaultWatch::burst_finding() const {
   Finding finding;
   apply(attribute(FindingKind::noise_burst, Circumstance::train), FindingKind::noise_burst, finding);
-  finding.start_ns = start.t_ns;
-  finding.end_ns = end.t_ns;
-  finding.angle_deg = start.angle_deg;
-  finding.tooth = start.tooth;
-  finding.rpm = start.rpm;
-  finding.cycle = start.cycle;
-  finding.channel = engine_.crank.channel;
+  place(train_.front(), finding);
+  finding.end_ns = train_.back().t_ns;
   std::optional<bool> strict;
   std::size_t missed = 0;
-  for (std::size_t i = first; i < first + count; ++i) {
-    missed += train_[i].extra ? 0 : 1;
-    if (train_[i].strict_counter_lost) {
-      strict = strict.value_or(false) || *train_[i].strict_counter_lost;
+  for (const ToothEvent& event : train_) {
+    missed += event.kind == ToothFault::missed ? 1 : 0;
+    if (event.strict_counter_lost) {
+      strict = strict.value_or(false) || *event.strict_counter_lost;
     }
   }
-  finding.count = static_cast<std::uint32_t>(count);
-  finding.values.emplace_back("extra_edges", static_cast<double>(count - missed));
+  finding.count = static_cast<std::uint32_t>(train_.size());
+  finding.values.emplace_back("extra_edges", static_cast<double>(train_.size() - missed));
   finding.values.emplace_back("missed_edges", static_cast<double>(missed));
   constexpr double ms_per_ns = 1e-6;
-  finding.values.emplace_back("length_ms", static_cast<double>(end.t_ns - start.t_ns) * ms_per_ns);
+  finding.values.emplace_back("length_ms", static_cast<double>(finding.end_ns - finding.start_ns) * ms_per_ns);
   add_strict_counter(strict, finding);
   return finding;
 }
 
 void FaultWatch::take(const ToothEvent& event, std::vector<Finding>& out) {
+  if (event.kind == ToothFault::jump) {
+    report_jump(event, out);
+    return;
+  }
   if (!train_.empty()) {
     const ToothEvent& last = train_.back();
     if (event.t_ns - last.t_ns > train_reach_ns(last.rpm) || train_.size() >= train_max) {
@@ -96,14 +115,17 @@ void FaultWatch::settle(std::int64_t now_ns, std::vector<Finding>& out) {
 }
 
 void FaultWatch::report_train(std::vector<Finding>& out) {
-  const auto extras = std::count_if(train_.begin(), train_.end(), [](const ToothEvent& event) { return event.extra; });
+  const auto extras = std::count_if(train_.begin(), train_.end(),
+                                    [](const ToothEvent& event) { return event.kind == ToothFault::extra; });
   if (static_cast<std::size_t>(extras) >= burst_min) {
-    Finding finding = burst_finding(0, train_.size());
+    Finding finding = burst_finding();
     finding.id = next_id_++;
     out.push_back(std::move(finding));
   } else {
-    for (const ToothEvent& event : train_) {
-      Finding finding = tooth_finding(event);
+    for (std::size_t i = 0; i < train_.size(); ++i) {
+      const bool after = i > 0 && neighbours(train_[i - 1], train_[i]);
+      const bool before = i + 1 < train_.size() && neighbours(train_[i], train_[i + 1]);
+      Finding finding = tooth_finding(train_[i], after || before);
       finding.id = next_id_++;
       out.push_back(std::move(finding));
     }
@@ -130,6 +152,7 @@ void FaultWatch::take(const LockEvent& event, std::vector<Finding>& out) {
     finding.angle_deg = event.angle_deg;
     finding.tooth = event.tooth;
     finding.rpm = event.rpm;
+    finding.cycle = event.cycle;
     finding.channel = engine_.crank.channel;
     out.push_back(finding);
     open_sync_lost_ = finding;

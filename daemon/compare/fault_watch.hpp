@@ -27,8 +27,10 @@ class FaultWatch {
 
  private:
   void report_train(std::vector<Finding>& out);
-  Finding tooth_finding(const ToothEvent& event) const;
-  Finding burst_finding(std::size_t first, std::size_t count) const;
+  Finding tooth_finding(const ToothEvent& event, bool in_a_row) const;
+  Finding burst_finding() const;
+  void place(const ToothEvent& event, Finding& finding) const;
+  void report_jump(const ToothEvent& event, std::vector<Finding>& out);
 
   const Engine& engine_;
   std::uint64_t& next_id_;

@@ -226,8 +226,11 @@ class Monitor::Pipeline {
   }
 
   void take(const ToothEvent& event, std::vector<Finding>& out) {
-    row_.extra_edges += event.extra ? 1 : 0;
-    row_.missed_edges += event.extra ? 0 : 1;
+    row_.extra_edges += event.kind == ToothFault::extra ? 1 : 0;
+    row_.missed_edges += event.kind == ToothFault::missed ? 1 : 0;
+    if (event.kind == ToothFault::jump) {
+      cams_.note_wheel_jump(event.t_ns);
+    }
     faults_.take(event, out);
   }
 

@@ -267,7 +267,7 @@ bool CrankTracker::could_stop() const {
 }
 
 bool CrankTracker::unsettled(const Survivor& survivor) const {
-  return (doubted_ || (survivor.had_extra && survivor.had_missed)) && cycle_.repeat_teeth > 1;
+  return (doubted_ || survivor.had_jump || (survivor.had_extra && survivor.had_missed)) && cycle_.repeat_teeth > 1;
 }
 
 bool CrankTracker::episode_decided(std::int64_t t_ns) const {
@@ -281,7 +281,7 @@ bool CrankTracker::episode_decided(std::int64_t t_ns) const {
   if (best.clean_steps < decided_steps) {
     return false;
   }
-  if (!best.had_extra && !best.had_missed && !best.misfit) {
+  if (!best.had_extra && !best.had_missed && !best.had_jump && !best.misfit) {
     return true;  // nothing but the expected teeth, only at another speed
   }
   const bool heavy = best.dirt > heavy_dirt || best.misfit;
@@ -391,7 +391,7 @@ bool CrankTracker::gap_out_of_place() const {
   int clean_since = 0;
   auto tooth = static_cast<std::size_t>(marks_[(mark_count_ - 1) & mask_].tooth);
   for (const PathNode& node : episode_.best_path()) {
-    const bool fault = node.extra || node.missed > 0;
+    const bool fault = node.fault != ToothFault::none;
     double widest_deg = cycle_step_deg_[tooth];
     for (int i = 0; i < node.missed; ++i) {
       tooth = (tooth + 1) % cycle_step_deg_.size();
@@ -413,7 +413,7 @@ bool CrankTracker::commit_episode() {
   bool extra = false;
   bool missed = false;
   for (const PathNode& node : episode_.best_path()) {
-    extra = extra || node.extra;
+    extra = extra || node.fault == ToothFault::extra;
     missed = missed || node.missed > 0;
     commit_node(node);
   }
@@ -429,42 +429,76 @@ bool CrankTracker::commit_episode() {
 
 void CrankTracker::commit_node(const PathNode& node) {
   const CrankMark last = marks_[(mark_count_ - 1) & mask_];
-  const double last_deg = cycle_.teeth[static_cast<std::size_t>(last.tooth)].wheel_deg;
-  if (node.extra) {
-    const double step_deg = cycle_step_deg_[static_cast<std::size_t>(last.tooth)];
-    const double along_deg = static_cast<double>(node.t_ns - last.t_ns) / ns_per_deg_;
-    faults_.push_back({true, node.t_ns, last.tooth,
-                       wrap_deg(last_deg + std::min(along_deg, step_deg), cycle_.cycle_deg), rpm_at(ns_per_deg_)});
+  add_fault(node, last);
+  if (node.fault == ToothFault::extra) {
     return;
   }
-  const double whole_deg = step_between_deg(last.tooth, node.tooth);
-  const double ns_per_deg = static_cast<double>(node.t_ns - last.t_ns) / whole_deg;
-  std::size_t tooth = static_cast<std::size_t>(last.tooth);
+  const double ns_per_deg = static_cast<double>(node.t_ns - last.t_ns) / step_between_deg(last.tooth, node.tooth);
+  if (node.fault == ToothFault::none && ns_per_deg_ > 0) {
+    const double ratio = ns_per_deg / ns_per_deg_;
+    ratio_most_ = std::max(ratio_most_, ratio);
+    ratio_least_ = std::min(ratio_least_, ratio);
+  }
+  marks_[mark_count_++ & mask_] = {node.t_ns, node.tooth};
+  ns_per_deg_ = node.fault == ToothFault::jump ? ns_per_deg_ : ns_per_deg;
+}
+
+void CrankTracker::add_fault(const PathNode& node, const CrankMark& last) {
+  const double last_deg = cycle_.teeth[static_cast<std::size_t>(last.tooth)].wheel_deg;
+  const auto dt_ns = static_cast<double>(node.t_ns - last.t_ns);
+  if (node.fault == ToothFault::extra || node.fault == ToothFault::jump) {
+    const double step_deg = cycle_step_deg_[static_cast<std::size_t>(last.tooth)];
+    const double at_deg = wrap_deg(last_deg + std::min(dt_ns / ns_per_deg_, step_deg), cycle_.cycle_deg);
+    faults_.push_back({node.fault, node.t_ns, last.tooth, at_deg, rpm_at(ns_per_deg_), node.jump_deg});
+  }
+  const double ns_per_deg = dt_ns / step_between_deg(last.tooth, node.tooth);
+  auto tooth = static_cast<std::size_t>(last.tooth);
   for (int i = 0; i < node.missed; ++i) {
     tooth = (tooth + 1) % cycle_.teeth.size();
     const double along_deg = step_between_deg(last.tooth, static_cast<int>(tooth));
-    faults_.push_back({false, last.t_ns + std::llround(along_deg * ns_per_deg), static_cast<int>(tooth),
-                       cycle_.teeth[tooth].wheel_deg, rpm_at(ns_per_deg)});
+    faults_.push_back({ToothFault::missed, last.t_ns + std::llround(along_deg * ns_per_deg), static_cast<int>(tooth),
+                       cycle_.teeth[tooth].wheel_deg, rpm_at(ns_per_deg), 0});
   }
-  marks_[mark_count_++ & mask_] = {node.t_ns, node.tooth};
-  ns_per_deg_ = ns_per_deg;
 }
 
-// The episode ends in a loss, and what it took for teeth may be wrong; but a burst was a burst.
-void CrankTracker::keep_burst() {
-  constexpr std::ptrdiff_t burst_min = 3;
-  const std::vector<PathNode> path = episode_.best_path();
-  if (std::count_if(path.begin(), path.end(), [](const PathNode& node) { return node.extra; }) < burst_min) {
-    return;
+// The episode ends in a loss. What clean teeth followed is kept; of what came last, only that a burst was a burst: which
+// teeth were missed in it is not known.
+void CrankTracker::keep_faults() {
+  constexpr std::size_t burst_min = 3;
+  CrankMark last = marks_[(mark_count_ - 1) & mask_];
+  std::size_t kept = faults_.size();
+  int clean = 0;
+  for (const PathNode& node : episode_.best_path()) {
+    clean = node.fault == ToothFault::none ? clean + 1 : 0;
+    add_fault(node, last);
+    if (node.fault != ToothFault::extra) {
+      ns_per_deg_ = static_cast<double>(node.t_ns - last.t_ns) / step_between_deg(last.tooth, node.tooth);
+      last = {node.t_ns, node.tooth};
+    }
+    kept = clean == decided_steps ? faults_.size() : kept;
   }
-  const std::uint64_t marks = mark_count_;
-  const double ns_per_deg = ns_per_deg_;
-  for (const PathNode& node : path) {
-    commit_node(node);
+  const auto open = faults_.begin() + static_cast<std::ptrdiff_t>(kept);
+  const auto not_extra =
+      std::stable_partition(open, faults_.end(), [](const CrankFault& f) { return f.kind == ToothFault::extra; });
+  const bool burst = static_cast<std::size_t>(not_extra - open) >= burst_min;
+  faults_.erase(burst ? not_extra : open, faults_.end());
+}
+
+// The tooth before the first fault of the episode that no clean stretch has followed.
+SurePlace CrankTracker::last_sure() const {
+  const CrankMark& newest = marks_[(mark_count_ - 1) & mask_];
+  SurePlace sure{newest.t_ns, newest.tooth};
+  if (!in_episode()) {
+    return sure;
   }
-  std::erase_if(faults_, [](const CrankFault& fault) { return !fault.extra; });
-  mark_count_ = marks;
-  ns_per_deg_ = ns_per_deg;
+  SurePlace reached = sure;
+  int clean = decided_steps;
+  for (const PathNode& node : episode_.best_path()) {
+    clean = node.fault == ToothFault::none ? clean + 1 : 0;
+    reached = node.fault == ToothFault::extra ? reached : SurePlace{node.t_ns, node.tooth};
+    sure = clean >= decided_steps ? reached : sure;
+  }
+  return sure;
 }
 
 // Looks at the edges of the last turn as if nothing were known. True when they are certain of another place.
@@ -481,9 +515,6 @@ bool CrankTracker::contradicted() const {
 }
 
 CrankEvent CrankTracker::lose(LossReason reason, std::int64_t t_ns) {
-  if (!on_short_path_ && reason != LossReason::nearly_stopped) {
-    keep_burst();
-  }
   const bool slow = ns_per_deg_ > ns_per_deg_at(swing_back_rpm_max);
   drop(reason);
   may_run_backwards_ = slow;
@@ -493,6 +524,13 @@ CrankEvent CrankTracker::lose(LossReason reason, std::int64_t t_ns) {
 }
 
 void CrankTracker::drop(LossReason reason) {
+  if (locked_) {
+    loss_place_ = last_sure();
+  }
+  loss_ns_per_deg_ = ns_per_deg_;
+  if (in_episode() && reason != LossReason::nearly_stopped) {
+    keep_faults();
+  }
   locked_ = false;
   may_run_backwards_ = false;
   on_short_path_ = false;
@@ -501,7 +539,6 @@ void CrankTracker::drop(LossReason reason) {
   doubted_ = false;
   suspect_ns_per_deg_ = 0;
   loss_reason_ = reason;
-  loss_ns_per_deg_ = ns_per_deg_;
   ns_per_deg_ = 0;
   settled_ = std::min(settled_, mark_count_);
   mark_count_ = final_marks();

@@ -24,11 +24,18 @@ struct CrankMark {
 };
 
 struct CrankFault {
-  bool extra = false;     // else: missed
-  std::int64_t t_ns = 0;  // of the extra edge, or when the missed one was due
-  int tooth = 0;          // cycle index of the missed tooth, or of the last tooth before the extra edge
+  ToothFault kind = ToothFault::extra;
+  std::int64_t t_ns = 0;  // of the extra edge or the one after the jump; when the missed one was due
+  int tooth = 0;          // cycle index of the missed tooth; else of the last tooth before
   double wheel_deg = 0;   // where, from the marked reference tooth
   double rpm = 0;
+  double jump_deg = 0;
+};
+
+// The last tooth that was sure when a lock was lost.
+struct SurePlace {
+  std::int64_t t_ns = 0;
+  int tooth = 0;  // cycle index
 };
 
 enum class CrankEvent : std::uint8_t {
@@ -81,6 +88,7 @@ class CrankTracker {
 
   bool locked() const { return locked_; }
   LossReason loss_reason() const { return loss_reason_; }
+  SurePlace loss_place() const { return loss_place_; }
   // ns per degree when the lock was lost; 0 = unknown.
   double loss_ns_per_deg() const { return loss_ns_per_deg_; }
   // Marks [first_mark(), final_marks()) are decided for good; indices count up over the whole life of the tracker.
@@ -137,7 +145,9 @@ class CrankTracker {
   LossReason episode_hopeless(std::int64_t t_ns) const;
   bool commit_episode();
   void commit_node(const PathNode& node);
-  void keep_burst();
+  void keep_faults();
+  void add_fault(const PathNode& node, const CrankMark& last);
+  SurePlace last_sure() const;
   bool contradicted() const;
   double stopping(const SpeedState& speed) const;
   double next_step_deg(const Survivor& survivor) const;
@@ -145,6 +155,7 @@ class CrankTracker {
   bool may_turn_back(const Survivor& survivor);
   double step_between_deg(int from_tooth, int to_tooth) const;
   CrankEvent lose(LossReason reason, std::int64_t t_ns);
+  bool in_episode() const { return locked_ && !on_short_path_; }
 
   ToothCycle cycle_;
   std::vector<Step> steps_;
@@ -174,6 +185,7 @@ class CrankTracker {
   bool doubted_ = false;            // in this episode the crank may have turned back
   LossReason loss_reason_ = LossReason::none;
   double loss_ns_per_deg_ = 0;
+  SurePlace loss_place_;
   std::vector<CrankFault> faults_;
 };
 

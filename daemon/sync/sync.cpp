@@ -94,13 +94,19 @@ void Sync::change_state(LockState to, std::int64_t t_ns, LossReason reason) {
   if (to == state_) {
     return;
   }
-  LockEvent event{state_, to, t_ns, reason, std::nullopt, std::nullopt, std::nullopt};
-  if (walked_ > segment_start_) {
-    const CycleTooth& tooth = cycle_.teeth[static_cast<std::size_t>(last_tooth_)];
-    event.angle_deg = crank_deg(tooth.wheel_deg);
-    event.tooth = tooth.number;
+  LockEvent event;
+  event.from = state_;
+  event.to = to;
+  event.t_ns = t_ns;
+  event.reason = reason;
+  event.cycle = cycle_number_;
+  const bool locked = tracker_.locked();
+  if (locked ? walked_ > segment_start_ : reason != LossReason::none) {
+    const auto index = static_cast<std::size_t>(locked ? last_tooth_ : tracker_.loss_place().tooth);
+    event.angle_deg = crank_deg(cycle_.teeth[index].wheel_deg);
+    event.tooth = cycle_.teeth[index].number;
   }
-  const double ns_per_deg = tracker_.locked() ? tracker_.ns_per_deg() : tracker_.loss_ns_per_deg();
+  const double ns_per_deg = locked ? tracker_.ns_per_deg() : tracker_.loss_ns_per_deg();
   if (ns_per_deg > 0) {
     event.rpm = rpm_at(ns_per_deg);
   }
@@ -119,7 +125,6 @@ void Sync::handle(CrankEvent event, std::int64_t t_ns) {
     start_segment();
     change_state(locked_state(), t_ns, LossReason::none);
   } else if (event == CrankEvent::lost) {
-    hold_faults();
     take_loss(t_ns);
   } else if (event == CrankEvent::doubted) {
     change_state(LockState::searching, t_ns, LossReason::nearly_stopped);
@@ -153,6 +158,7 @@ void Sync::start_segment() {
 
 // Says all that the marks decided so far still tell; the lock is gone.
 void Sync::finish_segment() {
+  hold_faults();
   while (walked_ < tracker_.final_marks()) {
     walk();
   }
@@ -200,7 +206,7 @@ void Sync::take_loss(std::int64_t t_ns) {
         SilenceEvent{SilenceKind::crank_signal_stopped, before_newest_ns_, t_ns, rpm, cams_since_crank_});
     return;
   }
-  lose(reason, t_ns);
+  lose(reason, tracker_.loss_place().t_ns);
 }
 
 // ---- walking along the decided teeth
@@ -375,7 +381,6 @@ void Sync::tick(std::int64_t silent_ns) {
 }
 
 void Sync::finish() {
-  hold_faults();
   finish_segment();
 }
 
@@ -624,7 +629,8 @@ void Sync::hold_faults() {
   const bool strict_in_sync = strict_checkpoint_in_sync_;
   for (const CrankFault& fault : tracker_.take_faults()) {
     HeldFault held;
-    held.event.extra = fault.extra;
+    held.event.kind = fault.kind;
+    held.event.jump_deg = fault.jump_deg;
     held.event.t_ns = fault.t_ns;
     held.event.angle_deg = crank_deg(fault.wheel_deg);
     held.event.tooth = cycle_.teeth[static_cast<std::size_t>(fault.tooth)].number;

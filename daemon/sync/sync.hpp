@@ -26,15 +26,17 @@ struct LockEvent {
   std::optional<double> angle_deg;       // last known crank angle
   std::optional<int> tooth;              // last known tooth number
   std::optional<double> rpm;             // last known
+  std::uint64_t cycle = 0;               // as CycleEvent::number
 };
 
 struct ToothEvent {
-  bool extra = false;  // else: missed
+  ToothFault kind = ToothFault::extra;
   std::int64_t t_ns = 0;
   double angle_deg = 0;  // crank angle, [0, cycle); modulo a turn when only revolution-locked
   int tooth = 0;         // the missed tooth's number; for an extra edge, of the last tooth before it
   double rpm = 0;
   std::uint64_t cycle = 0;  // engine cycle it was in, as CycleEvent::number
+  double jump_deg = 0;      // of a jump: by how much the interval was too long
   LockState state = LockState::searching;
   // Whether a strict counter lost sync within a turn after it; absent when there is none or it was out already.
   std::optional<bool> strict_counter_lost;

@@ -7,7 +7,7 @@ namespace cw {
 
 namespace {
 
-constexpr double survivor_spread_max = 60.0;
+constexpr double survivor_spread_max = 30.0;
 // In a known position no crank can change the length of an interval by more than this factor beyond the scatter.
 constexpr double possible_sigmas = 7.0;
 constexpr double possible_log_ratio = 0.25;
@@ -73,6 +73,9 @@ void Trellis::accept(const Survivor& from, std::int64_t t_ns, const ScatterModel
     if (!impossible) {
       accept_as(from, t_ns, tooth, missed, angle_deg, fit);
     }
+    if (missed == 0 && fit.cost > misfit_cost_max) {
+      accept_jump(from, t_ns, fit);
+    }
     // Without a speed nothing tells a missed tooth from a slow crank; and longer ones only fit worse once this one is
     // clearly too long.
     if (from.speed.ns_per_deg <= 0 || fit.error < -1.0) {
@@ -107,8 +110,40 @@ void Trellis::accept_as(const Survivor& from, std::int64_t t_ns, int tooth, int 
   if (missed > 0 || misfit) {
     to.trend_before_fault_per_deg = from.speed.trend_per_deg;
   }
-  nodes_.push_back({t_ns, from.node, tooth, static_cast<std::int16_t>(missed), false});
-  to.node = static_cast<int>(nodes_.size()) - 1;
+  to.node = add_node({t_ns, from.node, tooth, static_cast<std::int16_t>(missed),
+                      missed > 0 ? ToothFault::missed : ToothFault::none, 0});
+  put(to);
+}
+
+int Trellis::add_node(const PathNode& node) {
+  nodes_.push_back(node);
+  return static_cast<int>(nodes_.size()) - 1;
+}
+
+// The next tooth, but the wheel has slipped on its shaft since the last: speed goes on, the angle does not fit.
+void Trellis::accept_jump(const Survivor& from, std::int64_t t_ns, [[maybe_unused]] const StepFit& fit) {
+  constexpr double running_ns_per_deg = 4e5;  // some 400 rpm; slower, speed itself changes as much
+  constexpr double jump_max_deg = 40;
+  const auto tooth = static_cast<std::size_t>(from.tooth);
+  const double step_deg = step_deg_[tooth];
+  const double jump_deg = static_cast<double>(t_ns - from.t_ns) / from.speed.ns_per_deg - step_deg;
+  const int next = tooth + 1 == step_deg_.size() ? 0 : from.tooth + 1;
+  const double cost = from.cost + jump_cost;
+  if (from.had_jump || from.extra_run > 0 || from.speed.ns_per_deg > running_ns_per_deg ||
+      std::fabs(jump_deg) > jump_max_deg || !cheaper(cost, next, false)) {
+    return;
+  }
+  Survivor to = from;
+  to.tooth = next;
+  to.t_ns = t_ns;
+  to.cost = cost;
+  to.clean_deg = 0;
+  to.clean_steps = 0;
+  to.missed_run = 0;
+  to.had_jump = true;
+  to.dirt = from.dirt * forget(step_deg) + 1;
+  to.trend_before_fault_per_deg = from.speed.trend_per_deg;
+  to.node = add_node({t_ns, from.node, next, 0, ToothFault::jump, static_cast<float>(jump_deg)});
   put(to);
 }
 
@@ -126,8 +161,7 @@ void Trellis::reject(const Survivor& from, std::int64_t t_ns) {
   if (!cheaper(to.cost, to.tooth, true)) {
     return;
   }
-  nodes_.push_back({t_ns, from.node, to.tooth, 0, true});
-  to.node = static_cast<int>(nodes_.size()) - 1;
+  to.node = add_node({t_ns, from.node, to.tooth, 0, ToothFault::extra, 0});
   put(to);
 }
 

@@ -17,6 +17,8 @@ inline constexpr double extra_cost = 7.0;
 inline constexpr double missed_cost = 7.0;
 // Faults come in trains: the second of a train is likelier than the first.
 inline constexpr double train_cost = 3.0;
+// A wheel that slips on its shaft is rarer than two missed teeth and likelier than three.
+inline constexpr double jump_cost = 12.0;
 // At most so many teeth may be missed in one interval; beyond that the position is not supported.
 inline constexpr int missed_run_max = 8;
 
@@ -34,16 +36,25 @@ struct Survivor {
   int missed_run = 0;                     // teeth missed in the last accepted interval
   double trend_before_fault_per_deg = 0;  // of the speed, before the last fault
   bool had_extra = false;                 // some edge since begin was one too many
+  bool had_jump = false;                  // the wheel slipped since begin
   bool had_missed = false;                // some tooth since begin was missed
 };
 
-// One decision on the way: the edge at `t_ns` was tooth `tooth` after `missed` missing ones, or one too many.
+enum class ToothFault : std::uint8_t {
+  none,
+  extra,   // an edge too many
+  missed,  // teeth without an edge
+  jump,    // one interval too long or short by no whole number of teeth, all else whole: the wheel slipped
+};
+
+// One decision on the way: the edge at `t_ns` was tooth `tooth`, or (extra) one too many after it.
 struct PathNode {
   std::int64_t t_ns = 0;
   int parent = -1;
   int tooth = 0;
-  std::int16_t missed = 0;
-  bool extra = false;
+  std::int16_t missed = 0;  // teeth missing before it
+  ToothFault fault = ToothFault::none;
+  float jump_deg = 0;  // by how much the interval was too long
 };
 
 class Trellis {
@@ -71,6 +82,8 @@ class Trellis {
  private:
   void accept_as(const Survivor& from, std::int64_t t_ns, int tooth, int missed, double angle_deg, const StepFit& fit);
   void accept(const Survivor& from, std::int64_t t_ns, const ScatterModel& scatter);
+  void accept_jump(const Survivor& from, std::int64_t t_ns, const StepFit& fit);
+  int add_node(const PathNode& node);
   void reject(const Survivor& from, std::int64_t t_ns);
   int& slot(int tooth, bool waiting);
   bool cheaper(double cost, int tooth, bool waiting);
