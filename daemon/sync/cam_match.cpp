@@ -151,7 +151,7 @@ bool better(const CamMatch& a, const CamMatch& b, double usual_deg) {
 }
 
 // The place that this cam votes for, as described at vote_for_place().
-std::optional<int> vote(const CamEvidence& cam, double cycle_deg, double turn_deg, int places, AngleSpan span,
+std::optional<int> vote(const CamEdges& cam, double cycle_deg, double turn_deg, int places, AngleSpan span,
                         double extra_shift_deg) {
   constexpr std::size_t contradictions_min = 2;
   std::optional<int> fitting;
@@ -217,10 +217,10 @@ CamMatch match_cam(const CamPattern& pattern, double cycle_deg, std::span<const 
   return best;
 }
 
-std::optional<int> vote_for_place(std::span<const CamEvidence> cams, double cycle_deg, double turn_deg, int places,
+std::optional<int> vote_for_place(std::span<const CamEdges> cams, double cycle_deg, double turn_deg, int places,
                                   AngleSpan span, double extra_shift_deg) {
   std::optional<int> agreed;
-  for (const CamEvidence& cam : cams) {
+  for (const CamEdges& cam : cams) {
     const std::optional<int> place = vote(cam, cycle_deg, turn_deg, places, span, extra_shift_deg);
     if (place && agreed && *place != *agreed) {
       return std::nullopt;

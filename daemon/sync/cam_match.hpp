@@ -53,11 +53,11 @@ ShiftRange allowed_shifts(const CamPattern& pattern, double extra_deg);
 // Which place (0 to places-1) the cams support: all edges so far are `turn_deg` x place further on than assumed.
 // Every cam votes; a vote is a place with no mismatch while at every other place at least two of its edges match
 // nothing, so that a single odd edge never decides. Nothing when no cam votes or votes differ.
-struct CamEvidence {
+struct CamEdges {
   const CamPattern* pattern = nullptr;
   std::span<const LocatedEdge> edges;  // ascending, over at least `span`
 };
-std::optional<int> vote_for_place(std::span<const CamEvidence> cams, double cycle_deg, double turn_deg, int places,
+std::optional<int> vote_for_place(std::span<const CamEdges> cams, double cycle_deg, double turn_deg, int places,
                                   AngleSpan span, double extra_shift_deg);
 
 }  // namespace cw

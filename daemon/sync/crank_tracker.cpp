@@ -125,7 +125,7 @@ CrankEvent CrankTracker::search(std::int64_t t_ns) {
     places_.begin(t_ns);
     return CrankEvent::none;
   }
-  places_.advance(t_ns, scatter_);
+  places_.advance(t_ns, search_scatter());
   ns_per_deg_ = places_.longest().speed.ns_per_deg;
   // A crank that has just been thrown back turns backwards for up to two turns, with the same intervals.
   const int turns = may_run_backwards_ ? turns_after_turn_back : 1;
@@ -143,6 +143,9 @@ bool CrankTracker::certain(const PlaceSearch& search, int turns) const {
   if (row.clean_steps < steps_wanted || row.clean_deg < std::max(turn_deg_, deg_per_rev)) {
     return false;
   }
+  if (may_run_backwards_ && running_out(row)) {
+    return false;
+  }
   constexpr std::size_t turns_compared = 3;
   const auto steps =
       std::min(static_cast<std::size_t>(row.clean_steps), turns_compared * static_cast<std::size_t>(turn_teeth_ + 2));
@@ -150,7 +153,28 @@ bool CrankTracker::certain(const PlaceSearch& search, int turns) const {
   for (std::size_t i = 0; i <= steps; ++i) {
     t_ns.push_back(raw_[(raw_count_ - 1 - steps + i) & mask_]);
   }
-  return stopping(row.speed) < 1 && margin_over_rivals(repeat_steps(), row.tooth, t_ns, scatter_) >= lock_margin;
+  return stopping(row.speed) < 1 &&
+         margin_over_rivals(repeat_steps(), row.tooth, t_ns, search_scatter()) >= lock_margin;
+}
+
+// A crank that swings back has nothing that drives it: each turn takes longer than the one before.
+bool CrankTracker::running_out(const EdgeRow& row) const {
+  constexpr double longer = 1.03;
+  const auto turn = static_cast<std::uint64_t>(turn_teeth_);
+  if (static_cast<std::uint64_t>(row.clean_steps) < 2 * turn || raw_count_ <= 2 * turn) {
+    return true;
+  }
+  const std::int64_t now_ns = newest_ns();
+  const std::int64_t turn_ago_ns = raw_[(raw_count_ - 1 - turn) & mask_];
+  const std::int64_t two_ago_ns = raw_[(raw_count_ - 1 - 2 * turn) & mask_];
+  return static_cast<double>(now_ns - turn_ago_ns) > longer * static_cast<double>(turn_ago_ns - two_ago_ns);
+}
+
+// A whole turn has to fit, so single intervals may stray further than in an episode, which is about single intervals.
+ScatterModel CrankTracker::search_scatter() const {
+  ScatterModel scatter = scatter_;
+  scatter.slope_over = 0.6;
+  return scatter;
 }
 
 std::span<const double> CrankTracker::repeat_steps() const {
@@ -227,7 +251,8 @@ void CrankTracker::open_episode() {
 CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
   episode_.advance(t_ns, scatter_);
   ns_per_deg_ = episode_.best().speed.ns_per_deg;
-  if (suspect_ns_per_deg_ > 0 && fault_now(episode_.best())) {
+  const bool suspect = suspect_ns_per_deg_ > 0 || slow_interval();
+  if (suspect && fault_now(episode_.best())) {
     return lose(LossReason::nearly_stopped, t_ns);
   }
   if (const LossReason reason = episode_hopeless(t_ns); reason != LossReason::none) {
@@ -255,15 +280,30 @@ CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
   return CrankEvent::resolved;
 }
 
-// Whether the crank could have come to a stop within two teeth from the speed of the last interval but one, whatever the
-// edges before it were.
+// Whether the crank was somewhere in this episode so slow that it could have come to a stop within two teeth, whatever the
+// edges are taken for.
 bool CrankTracker::could_stop() const {
   // More than compression and friction do; simulated engines: 12,000.
   constexpr double slowing_max_deg_s2 = 25'000;
   const double mean_step_deg = cycle_.cycle_deg / static_cast<double>(cycle_.teeth.size());
-  const std::int64_t dt_ns = raw_[(raw_count_ - 2) & mask_] - raw_[(raw_count_ - 3) & mask_];
-  const double deg_s = mean_step_deg / (static_cast<double>(std::max<std::int64_t>(dt_ns, 1)) * 1e-9);
-  return deg_s * deg_s < 2 * slowing_max_deg_s2 * 2 * mean_step_deg;
+  const double deg_s = std::sqrt(2 * slowing_max_deg_s2 * 2 * mean_step_deg);
+  const double slow_ns = mean_step_deg / deg_s * 1e9;
+  const std::uint64_t count = std::min<std::uint64_t>(episode_.edges() + 2, std::min(raw_count_, mask_));
+  for (std::uint64_t i = 3; i <= count; ++i) {
+    const std::int64_t dt_ns = raw_[(raw_count_ - i + 1) & mask_] - raw_[(raw_count_ - i) & mask_];
+    if (static_cast<double>(dt_ns) > slow_ns) {
+      return true;
+    }
+  }
+  return false;
+}
+
+// Whether the last interval was so long that the crank may have turned back in it.
+bool CrankTracker::slow_interval() const {
+  constexpr double turning_share = 0.35;
+  const double mean_step_deg = cycle_.cycle_deg / static_cast<double>(cycle_.teeth.size());
+  const auto dt_ns = static_cast<double>(newest_ns() - raw_[(raw_count_ - 2) & mask_]);
+  return dt_ns * turning_share > slow_ns_per_deg_ * mean_step_deg;
 }
 
 bool CrankTracker::unsettled(const Survivor& survivor) const {
@@ -284,7 +324,7 @@ bool CrankTracker::episode_decided(std::int64_t t_ns) const {
   if (!best.had_extra && !best.had_missed && !best.had_jump && !best.misfit) {
     return true;  // nothing but the expected teeth, only at another speed
   }
-  const bool heavy = best.dirt > heavy_dirt || best.misfit;
+  const bool heavy = best.dirt > heavy_dirt;
   return episode_.rival_margin(t_ns) >= (heavy ? decided_margin_heavy : decided_margin);
 }
 
@@ -317,6 +357,10 @@ bool CrankTracker::may_have_turned(const Survivor& survivor) const {
   if (!fault_now(survivor)) {
     return false;
   }
+  constexpr double believed_rpm_share = 0.45;
+  if (survivor.speed.ns_per_deg * believed_rpm_share > slow_ns_per_deg_) {
+    return true;
+  }
   constexpr double many_missed_rpm_share = 0.4;
   if (survivor.missed_run > missed_when_slow_max &&
       survivor.speed.ns_per_deg > many_missed_rpm_share * slow_ns_per_deg_) {
@@ -347,7 +391,7 @@ double CrankTracker::next_step_deg(const Survivor& survivor) const {
 // Whether the crank passed this tooth about as slowly a cycle ago and went on: a crank that is cranked steadily slows
 // down at every compression and does not stop.
 bool CrankTracker::as_a_cycle_ago(const Survivor& survivor) const {
-  constexpr double much_slower = 1.25;
+  constexpr double much_slower = 1.12;
   constexpr std::uint64_t faults_allowed = 8;
   const auto count = static_cast<std::uint64_t>(cycle_.teeth.size());
   const auto since = static_cast<std::uint64_t>(survivor.clean_steps) + CrankTracker::lag_marks;
@@ -508,7 +552,7 @@ bool CrankTracker::contradicted() const {
   PlaceSearch fresh(repeat_steps());
   fresh.begin(raw_[(raw_count_ - 1 - count) & mask_]);
   for (std::uint64_t i = raw_count_ - count; i < raw_count_; ++i) {
-    fresh.advance(raw_[i & mask_], scatter_);
+    fresh.advance(raw_[i & mask_], search_scatter());
   }
   const CrankMark& here = marks_[(mark_count_ - 1) & mask_];
   return certain(fresh, 1) && fresh.longest().tooth != here.tooth % cycle_.repeat_teeth;
@@ -528,7 +572,7 @@ void CrankTracker::drop(LossReason reason) {
     loss_place_ = last_sure();
   }
   loss_ns_per_deg_ = ns_per_deg_;
-  if (in_episode() && reason != LossReason::nearly_stopped) {
+  if (in_episode() && reason != LossReason::nearly_stopped && !doubted_ && !could_stop()) {
     keep_faults();
   }
   locked_ = false;

@@ -131,6 +131,9 @@ class CrankTracker {
   CrankEvent edge_off_short_path(std::int64_t t_ns);
   CrankEvent search(std::int64_t t_ns);
   bool certain(const PlaceSearch& search, int turns) const;
+  bool running_out(const EdgeRow& row) const;
+  bool slow_interval() const;
+  ScatterModel search_scatter() const;
   std::span<const double> repeat_steps() const;
   void take_lock();
   void open_episode();

@@ -32,10 +32,11 @@ double square(double x) {
 }  // namespace
 
 double speed_scatter_per_rad(double rpm) {
-  constexpr double at_150_rpm = 2.0;
+  constexpr double published = 2.0;
+  constexpr double published_rpm = 150.0;
   constexpr double least = 0.04;
   constexpr double most = 4.0;
-  return std::clamp(at_150_rpm * 150.0 / std::max(rpm, 1.0), least, most);
+  return std::clamp(published * published_rpm / std::max(rpm, 1.0), least, most);
 }
 
 StepFit fit_step(const SpeedState& from, double angle_deg, double dt_ns, const ScatterModel& scatter) {
@@ -51,7 +52,8 @@ StepFit fit_step(const SpeedState& from, double angle_deg, double dt_ns, const S
 
   // Half of the scatter of the slope is taken for what the trend does not foresee.
   const double rpm = 1e9 / (6.0 * from.ns_per_deg);
-  const double speed_variance = square(0.5 * speed_scatter_per_rad(rpm) * fit.distance_deg * rad_per_deg);
+  const double speed_variance = square(0.5 * speed_scatter_per_rad(rpm) * fit.distance_deg * rad_per_deg) +
+                                square(scatter.slope_over * from.trend_per_deg * fit.distance_deg);
   const double last_ns = from.ns_per_deg * from.last_step_deg;
   const double edge_variance =
       2 * (square(scatter.edge_ns / expected_ns) + square(scatter.edge_ns / last_ns) +

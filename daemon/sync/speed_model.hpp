@@ -14,13 +14,16 @@ struct ScatterModel {
   double edge_ns = 1500;
   // Angle scatter of one edge, degrees: pitch errors.
   double edge_deg = 0.15;
+  // Standard deviation of the speed's slope, as a share of it: a strong slope may be over at once, as at the bottom of a
+  // compression dip. 0: it is taken to go on.
+  double slope_over = 0;
 };
 
 // Scatter of d ln(speed) per radian of crank rotation at `rpm`, one standard deviation. The scale is the published
 // cranking record of mean 150, least 85, greatest 225 rpm within a cycle (Tech Briefs, test and measurement 21269): 4
 // firings a revolution of amplitude 70/150 give 1.9 per radian at the steepest. A given torque changes speed by
 // d ln w / d angle = T / (I w^2), but an engine that fires has more of it than one that is cranked, most of all at its
-// first firings: taken to fall with speed, not with its square.
+// first firings: taken to fall with speed, not its square.
 double speed_scatter_per_rad(double rpm);
 
 // Speed as the last steps told it.

@@ -491,8 +491,8 @@ void Sync::report_cycle(std::uint64_t index, const TdcEstimate& tdc, const Crank
 
 // ---- cams
 
-std::vector<CamEvidence> Sync::evidence(AngleSpan span) const {
-  std::vector<CamEvidence> all;
+std::vector<CamEdges> Sync::evidence(AngleSpan span) const {
+  std::vector<CamEdges> all;
   for (std::size_t cam = 0; cam < cams_.size(); ++cam) {
     const std::vector<LocatedEdge>& edges = cams_[cam].edges;
     const auto first = std::find_if(edges.begin(), edges.end(),

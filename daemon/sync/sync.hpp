@@ -176,7 +176,7 @@ class Sync {
   LockState locked_state() const;
   double position_deg(std::int32_t tooth) const;
   double crank_deg(double wheel_deg) const;
-  std::vector<CamEvidence> evidence(AngleSpan span) const;
+  std::vector<CamEdges> evidence(AngleSpan span) const;
 
   const Engine& engine_;
   ToothCycle cycle_;

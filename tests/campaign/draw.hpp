@@ -22,7 +22,6 @@ struct Case {
   sim::Scenario scenario;
   std::string run_words;         // for people: how the engine is driven
   bool cam_fixes_cycle = false;  // the cams tell the turns of the cycle apart (geometry::position_evidence)
-  bool kick_back = false;        // the run holds a kick-back while cranking: lost sync is then the right answer
   std::string problem;           // not empty: the draw itself failed, a defect of the campaign or of the engine loader
 };
 

@@ -144,7 +144,10 @@ std::string draw_engine(Dice& dice) {
   const bool any_will_do = dice.chance(0.05);
   std::string text;
   for (int i = 0; i < tries_max; ++i) {
-    text = head + crank + draw_cams(dice) + reference;
+    text = head;
+    text += crank;
+    text += draw_cams(dice);
+    text += reference;
     const auto parsed = parse_engine(text, "drawn");
     const auto* engine = std::get_if<Engine>(&parsed);
     if (engine == nullptr || cams_will_do(*engine, any_will_do)) {

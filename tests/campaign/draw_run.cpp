@@ -67,8 +67,9 @@ void add_cranking(Dice& dice, const Style& style, bool from_rest, std::vector<Ph
   Phase crank = sim::published_cranking(style.order, dice.range(1.5, 6));
   const double published_depth = crank.ripples[0].amplitude;
   // The published record is of four firings a revolution; engines with fewer swing deeper.
-  const double deeper = style.depth / published_depth;
   const double scale = dice.range(0.8, 1.7);
+  // The same compression swings a crank that a stronger starter turns faster by less: kinetic energy, as in ripple_at.
+  const double deeper = style.depth / published_depth / std::max(1.0, scale * scale);
   crank.rpm *= scale;
   crank.rpm_end = crank.rpm;
   for (sim::Ripple& ripple : crank.ripples) {
@@ -138,14 +139,14 @@ void drive_by_profile(Dice& dice, Case& drawn) {
 }
 
 // An engine of the drawn number of cylinders around the simulator's invented four: starter, friction and inertia grow
-// with size, a single keeps a heavy flywheel.
+// with size, but an engine of few cylinders keeps a heavy flywheel and a starter that gets it over compression.
 void scale_model(Dice& dice, const Engine& engine, sim::EngineModel& model) {
   const double size = engine.cylinders / 4.0;
-  model.inertia_kg_m2 *= dice.range(0.8, 1.5) * std::max(size, 0.6);
+  model.inertia_kg_m2 *= dice.range(0.8, 1.5) * std::max(size, 0.9);
   model.friction_nm *= std::max(size, 0.3);
   model.friction_nm_s *= std::max(size, 0.3);
   model.breakaway_nm *= std::max(size, 0.3);
-  model.starter_stall_nm *= dice.range(0.9, 1.2) * std::max(size, 0.7);
+  model.starter_stall_nm *= dice.range(0.9, 1.2) * std::max(size, 0.9);
   model.starter_free_rpm *= dice.range(0.9, 1.3);
   model.compression_ratio = dice.range(9, 12);
 }
@@ -155,6 +156,7 @@ void drive_by_physics(Dice& dice, Case& drawn) {
   std::vector<Phase>& phases = drawn.scenario.phases;
   const double idle_rpm = dice.range(700, 1100);
   const int starts = dice.chance(0.35) ? 2 : 1;
+  bool kicked = false;
   for (int i = 0; i < starts; ++i) {
     phases.push_back(plain(PhaseKind::rest, dice.range(0.3, 1.5)));
     phases.push_back(plain(PhaseKind::crank, dice.range(2, 5)));
@@ -162,7 +164,7 @@ void drive_by_physics(Dice& dice, Case& drawn) {
       sim::KickBack kick;
       kick.after_s = dice.range(0.6, 1.8);
       phases.back().kick_back = kick;
-      drawn.kick_back = true;
+      kicked = true;
     }
     phases.push_back(plain(PhaseKind::run, dice.range(3, 6), idle_rpm));
     if (dice.chance(0.6)) {
@@ -173,7 +175,7 @@ void drive_by_physics(Dice& dice, Case& drawn) {
     }
   }
   drawn.run_words = std::string("by the crank model, ") + (starts > 1 ? "two starts" : "one start") +
-                    (drawn.kick_back ? ", with a kick-back" : "");
+                    (kicked ? ", with a kick-back" : "");
 }
 
 }  // namespace

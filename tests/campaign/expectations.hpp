@@ -16,6 +16,8 @@ struct Consequence {
   double cycles_after = 3;  // counted from the end of the fault
 };
 inline constexpr double for_ever = 1e9;
+// A step told later than this is not taken for the one that was injected.
+inline constexpr double step_cycles = 12;
 
 struct Expectation {
   sim::FaultKind fault = sim::FaultKind::missed_edge;

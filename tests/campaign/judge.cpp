@@ -19,21 +19,38 @@ struct Explainer {
   Span span;
   std::size_t occurrences;  // how often its own finding may come, 0 = any number
   double occurrences_used = 0;
+  std::vector<std::string> cams_told;  // fixed cams whose step was told
 };
 
+// A jump, and a slip of the wheel, shows as a step of each cam, once. A phased cam may show it later, and again, whenever
+// its phaser brings it out of its travel.
+bool explains_cam_step(const sim::Truth& truth, const Case& drawn, Explainer& explainer, const Finding& finding) {
+  const bool jumped = explainer.fault.cam.empty() || explainer.fault.cam == finding.channel;
+  const auto cam = std::find_if(drawn.engine.cams.begin(), drawn.engine.cams.end(),
+                                [&](const CamPattern& candidate) { return candidate.name == finding.channel; });
+  if (!jumped || cam == drawn.engine.cams.end()) {
+    return false;
+  }
+  if (cam->phaser_min_deg != cam->phaser_max_deg) {
+    return begins_near(truth, explainer.span, for_ever, finding.start_ns, step_cycles);
+  }
+  const bool first =
+      std::find(explainer.cams_told.begin(), explainer.cams_told.end(), cam->name) == explainer.cams_told.end();
+  explainer.cams_told.push_back(cam->name);
+  return first && begins_near(truth, explainer.span, step_cycles, finding.start_ns);
+}
+
 bool explains(const sim::Truth& truth, const Case& drawn, Explainer& explainer, const Finding& finding) {
+  const bool step =
+      explainer.fault.kind == sim::FaultKind::cam_step || explainer.fault.kind == sim::FaultKind::crank_wheel_step;
+  if (step && finding.kind == FindingKind::cam_step) {
+    return explains_cam_step(truth, drawn, explainer, finding);
+  }
   if (finding.kind == explainer.expected.finding &&
       begins_near(truth, explainer.span, explainer.expected.cycles_after, finding.start_ns)) {
     // Told twice is told once too often.
     explainer.occurrences_used += finding.count;
     return explainer.occurrences == 0 || explainer.occurrences_used <= static_cast<double>(explainer.occurrences);
-  }
-  // A slip that no second cam confirms shows as a step of the cam; see judge_faults.cpp.
-  const bool slip = explainer.fault.kind == sim::FaultKind::crank_wheel_step;
-  if (slip && finding.kind == FindingKind::cam_step) {
-    return std::any_of(drawn.engine.cams.begin(), drawn.engine.cams.end(),
-                       [&](const CamPattern& cam) { return cam.name == finding.channel; }) &&
-           begins_near(truth, explainer.span, for_ever, finding.start_ns);
   }
   return std::any_of(explainer.expected.consequences.begin(), explainer.expected.consequences.end(),
                      [&](const Consequence& consequence) {
@@ -42,12 +59,16 @@ bool explains(const sim::Truth& truth, const Case& drawn, Explainer& explainer, 
                      });
 }
 
-// A kick-back takes the position away: lost sync is the right answer to it.
-bool kicked(const Case& drawn, const sim::Truth& truth, const Finding& finding) {
+// A crank that is thrown backwards while it is being cranked (a kick-back, a starter too weak for the next compression)
+// takes the position away, and lost sync is the right answer. A swing back after which the engine stands is not that: it
+// has stopped, and engine-stopped is the right answer.
+bool thrown_back(const sim::Truth& truth, const Finding& finding) {
   constexpr std::int64_t reach_ns = 2'000'000'000;
-  return drawn.kick_back && finding.kind == FindingKind::sync_lost &&
-         std::any_of(truth.reversals_ns.begin(), truth.reversals_ns.end(),
-                     [&](std::int64_t t_ns) { return std::abs(finding.start_ns - t_ns) <= reach_ns; });
+  return finding.kind == FindingKind::sync_lost &&
+         std::any_of(truth.reversals_ns.begin(), truth.reversals_ns.end(), [&](std::int64_t t_ns) {
+           const double gone_on_deg = turned_deg(truth, t_ns + reach_ns) - turned_deg(truth, t_ns);
+           return std::abs(finding.start_ns - t_ns) <= reach_ns && gone_on_deg > truth.cycle_deg;
+         });
 }
 
 std::vector<Explainer> explainers_of(const Case& drawn, const sim::Truth& truth) {
@@ -59,7 +80,7 @@ std::vector<Explainer> explainers_of(const Case& drawn, const sim::Truth& truth)
     }
     const bool counted = fault.kind == sim::FaultKind::extra_edge || fault.kind == sim::FaultKind::missed_edge;
     explainers.push_back(
-        {fault, expectation_of(fault.kind), span_of(fault, entries, truth), counted ? entries.size() : 0});
+        {fault, expectation_of(fault.kind), span_of(fault, entries, truth), counted ? entries.size() : 0, 0, {}});
   }
   return explainers;
 }
@@ -106,7 +127,7 @@ void judge_alarms(const Case& drawn, const sim::Simulation& simulation, const Ob
     const bool explained = std::any_of(explainers.begin(), explainers.end(), [&](Explainer& explainer) {
       return explains(simulation.truth, drawn, explainer, finding);
     });
-    if (!explained && !kicked(drawn, simulation.truth, finding)) {
+    if (!explained && !thrown_back(simulation.truth, finding)) {
       verdict.false_alarms.push_back(in_words(finding));
       verdict.false_alarm_kinds.emplace_back(to_string(finding.kind));
     }

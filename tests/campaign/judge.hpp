@@ -15,12 +15,21 @@ namespace cw::campaign {
 
 // How one injected fault was dealt with.
 struct FaultVerdict {
-  std::string label;        // row of the confusion matrix: the kind, and the form where it matters
-  std::string found;        // column: kind of the finding taken for it, or "nothing"
-  bool named = false;       // found with the right kind (and cam)
-  bool located = false;     // and tooth, angle, time, size right
+  std::string label;     // row of the confusion matrix: the kind, and the form where it matters
+  std::string found;     // column: kind of the finding taken for it, or "nothing"
+  bool named = false;    // found with the right kind (and cam)
+  bool located = false;  // and tooth, angle, time, size right
+  bool attributed =
+      false;  // and every finding of it names who is behind it, as far as can be told; no target of its own
   std::string cannot_tell;  // not empty: no observer can tell, and why; such a fault does not count
   std::string words;        // what is wrong, for people; empty when all is right
+};
+
+// A position claimed that was not so.
+struct FalseLock {
+  bool full = true;       // cycle-locked; else only revolution-locked, wrong modulo a turn
+  bool reversal = false;  // the crank turned backwards then, or had within the last cycle
+  std::string words;
 };
 
 enum class TdcClass : std::uint8_t {
@@ -49,7 +58,7 @@ struct Verdict {
   std::size_t cycles = 0;       // reported while locked
   std::size_t cycles_true = 0;  // that the crank made
   std::vector<FaultVerdict> faults;
-  std::vector<std::string> false_locks;
+  std::vector<FalseLock> false_locks;
   std::vector<std::string> false_alarms;
   std::vector<std::string> false_alarm_kinds;  // one for each of false_alarms
   std::vector<TdcReading> tdc;

@@ -30,6 +30,14 @@ bool slipping(const Case& drawn, const sim::Truth& truth, std::int64_t t_ns) {
   });
 }
 
+bool after_reversal(const sim::Truth& truth, std::int64_t t_ns) {
+  const std::vector<Span> backward = backward_spans(truth);
+  return std::any_of(backward.begin(), backward.end(), [&](const Span& span) {
+    return t_ns >= span.from_ns &&
+           std::fabs(turned_deg(truth, t_ns) - turned_deg(truth, span.to_ns)) <= truth.cycle_deg;
+  });
+}
+
 void judge_cycles(const Case& drawn, const sim::Truth& truth, const Observed& observed, Verdict& verdict) {
   const double half_pitch_deg = 0.5 * pitch_deg(drawn.engine);
   for (const Cycle& cycle : observed.cycles) {
@@ -41,15 +49,17 @@ void judge_cycles(const Case& drawn, const sim::Truth& truth, const Observed& ob
     const sim::CrankPosition position = sim::position_at(truth, cycle.tdc_ns);
     const double error_deg = wrap_signed_deg(position.wheel_deg, modulo_deg);
     if (full && !drawn.cam_fixes_cycle) {
-      verdict.false_locks.push_back("cycle-locked " + at(cycle.tdc_ns) + " though these cams cannot tell the turns");
+      verdict.false_locks.push_back(
+          {true, false, "cycle-locked " + at(cycle.tdc_ns) + " though these cams cannot tell the turns"});
     }
     if (slipping(drawn, truth, cycle.tdc_ns)) {
       continue;
     }
     if (std::fabs(error_deg) > half_pitch_deg || position.rpm <= 0) {
-      verdict.false_locks.push_back(std::string(to_string(cycle.state)) + ": TDC1 claimed " + at(cycle.tdc_ns) +
-                                    " where the wheel stands " + fixed(error_deg, 2) + " degrees after it, " +
-                                    fixed(position.rpm, 0) + " rpm");
+      verdict.false_locks.push_back({full, after_reversal(truth, cycle.tdc_ns),
+                                     std::string(to_string(cycle.state)) + ": TDC1 claimed " + at(cycle.tdc_ns) +
+                                         " where the wheel stands " + fixed(error_deg, 2) + " degrees after it, " +
+                                         fixed(position.rpm, 0) + " rpm"});
     }
   }
 }
@@ -75,14 +85,15 @@ std::vector<Span> locked_spans(const sim::Truth& truth, const Observed& observed
 
 // From `after_ns` into the span on nobody may claim a position.
 void forbid(const std::vector<Span>& locked, const Span& span, std::int64_t after_ns, const std::string& why,
-            Verdict& verdict) {
+            const sim::Truth& truth, Verdict& verdict) {
   const std::int64_t from_ns = span.from_ns + after_ns;
   const bool claimed = std::any_of(locked.begin(), locked.end(), [&](const Span& lock) {
     return lock.from_ns < span.to_ns && lock.to_ns > from_ns && span.to_ns > from_ns;
   });
   if (claimed) {
-    verdict.false_locks.push_back("cycle-locked while " + why + " (" + at(span.from_ns) + " for " +
-                                  fixed(static_cast<double>(span.to_ns - span.from_ns) / ns_per_s, 2) + " s)");
+    verdict.false_locks.push_back({true, after_reversal(truth, span.to_ns),
+                                   "cycle-locked while " + why + " (" + at(span.from_ns) + " for " +
+                                       fixed(static_cast<double>(span.to_ns - span.from_ns) / ns_per_s, 2) + " s)"});
   }
 }
 
@@ -91,7 +102,7 @@ void judge_states(const Case& drawn, const sim::Truth& truth, const Observed& ob
   constexpr std::int64_t still_allowed_ns = 1'200'000'000;
   const std::vector<Span> locked = locked_spans(truth, observed);
   for (const Span& span : standing_spans(truth)) {
-    forbid(locked, span, still_allowed_ns, "the crank stands", verdict);
+    forbid(locked, span, still_allowed_ns, "the crank stands", truth, verdict);
   }
   for (const Span& span : backward_spans(truth)) {
     // One sensor does not see the direction: only the gap or a cam edge that comes out of turn tells, so a turn of
@@ -101,7 +112,7 @@ void judge_states(const Case& drawn, const sim::Truth& truth, const Observed& ob
     if (turned_deg(truth, span.to_ns) < turned_back) {
       turn_ns = span.to_ns - span.from_ns;
     }
-    forbid(locked, span, std::min(still_allowed_ns, turn_ns), "the crank turns backwards", verdict);
+    forbid(locked, span, std::min(still_allowed_ns, turn_ns), "the crank turns backwards", truth, verdict);
   }
   for (const sim::Fault& fault : drawn.scenario.faults) {
     if (fault.kind != sim::FaultKind::crank_signal_stopped) {
@@ -109,7 +120,7 @@ void judge_states(const Case& drawn, const sim::Truth& truth, const Observed& ob
     }
     const auto entries = entries_of(truth, fault.kind);
     if (!entries.empty()) {
-      forbid(locked, span_of(fault, entries, truth), still_allowed_ns, "the crank signal is dead", verdict);
+      forbid(locked, span_of(fault, entries, truth), still_allowed_ns, "the crank signal is dead", truth, verdict);
     }
   }
 }

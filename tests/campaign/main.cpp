@@ -97,8 +97,8 @@ void print_verdict(const Verdict& verdict) {
                                                  : "NOT NAMED: " + fault.words)
               << "\n";
   }
-  for (const std::string& line : verdict.false_locks) {
-    std::cout << "  FALSE LOCK " << line << "\n";
+  for (const FalseLock& lock : verdict.false_locks) {
+    std::cout << "  FALSE LOCK " << lock.words << (lock.reversal ? ", at a reversal" : "") << "\n";
   }
   for (const std::string& line : verdict.false_alarms) {
     std::cout << "  FALSE ALARM " << line << "\n";
@@ -156,6 +156,7 @@ std::vector<Verdict> run_all(const SeedRange& range, int jobs) {
   std::vector<Verdict> verdicts(count);
   std::atomic<std::size_t> next = 0;
   std::vector<std::jthread> workers;
+  workers.reserve(static_cast<std::size_t>(jobs));
   for (int i = 0; i < jobs; ++i) {
     workers.emplace_back([&] {
       for (std::size_t at = next++; at < count; at = next++) {
@@ -199,9 +200,7 @@ int run_many(const Options& options) {
   return missed.empty() ? 0 : 1;
 }
 
-}  // namespace
-
-int main(int argc, char** argv) {
+int run(int argc, char** argv) {
   Options options;
   CLI::App app{
       "Random simulated runs by seed through the whole pipeline, judged against the truth.\n"
@@ -218,4 +217,15 @@ int main(int argc, char** argv) {
     return 2;
   }
   return options.seed ? run_one(options) : run_many(options);
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+  try {
+    return run(argc, argv);
+  } catch (const std::exception& error) {
+    std::cerr << error.what() << "\n";
+    return 2;
+  }
 }

@@ -20,6 +20,7 @@ struct FaultCount {
   std::size_t judged = 0;
   std::size_t named = 0;
   std::size_t located = 0;
+  std::size_t attributed = 0;
   std::size_t not_to_tell = 0;
 };
 
@@ -30,6 +31,8 @@ struct Totals {
   std::size_t clean_never_locked = 0;
   std::size_t problems = 0;
   std::size_t runs_false_lock = 0;
+  std::size_t runs_full_false = 0;      // ... of these with a cycle-lock that was false
+  std::size_t runs_reversal_false = 0;  // ... of these only around a reversal
   std::size_t alarms = 0;
   double engine_s = 0;
   double clean_s = 0;
@@ -53,6 +56,7 @@ void add_fault(const FaultVerdict& fault, Totals& totals) {
     ++each->judged;
     each->named += fault.named ? 1 : 0;
     each->located += fault.named && fault.located ? 1 : 0;
+    each->attributed += fault.attributed ? 1 : 0;
   }
   ++totals.confusion[fault.label][fault.found];
 }
@@ -63,6 +67,13 @@ Totals totals_of(std::span<const Verdict> verdicts) {
     ++totals.runs;
     totals.problems += verdict.problem.empty() ? 0 : 1;
     totals.runs_false_lock += verdict.false_locks.empty() ? 0 : 1;
+    const auto& locks = verdict.false_locks;
+    totals.runs_full_false +=
+        std::any_of(locks.begin(), locks.end(), [](const FalseLock& lock) { return lock.full; }) ? 1 : 0;
+    totals.runs_reversal_false +=
+        !locks.empty() && std::all_of(locks.begin(), locks.end(), [](const FalseLock& lock) { return lock.reversal; })
+            ? 1
+            : 0;
     totals.alarms += verdict.false_alarms.size();
     totals.engine_s += verdict.engine_s;
     totals.cycles += verdict.cycles;
@@ -121,7 +132,8 @@ void print_confusion(const Totals& totals, std::ostream& out) {
   for (const auto& [label, found] : totals.confusion) {
     const FaultCount& count = totals.by_label.at(label);
     out << "  " << padded(label, 26) << right(std::to_string(count.judged), 5) << "  named "
-        << right(std::to_string(count.named), 4) << "  located " << right(std::to_string(count.located), 4) << "  |";
+        << right(std::to_string(count.named), 4) << "  located " << right(std::to_string(count.located), 4)
+        << "  attributed " << right(std::to_string(count.attributed), 4) << "  |";
     for (const auto& [kind, number] : found) {
       out << "  " << kind << " " << number;
     }
@@ -279,8 +291,13 @@ void print_report(std::span<const Verdict> verdicts, std::ostream& out) {
       << " cycles reported while locked, of " << totals.cycles_true << "; " << totals.clean << " runs without a fault ("
       << fixed(totals.clean_s / 3600, 2) << " h)\n";
   out << "False locks:       " << bounded(totals.runs_false_lock, totals.runs) << " of runs\n";
+  out << "  of these " << totals.runs_full_false
+      << " claimed cycle-locked, the others revolution-locked (modulo a turn); " << totals.runs_reversal_false
+      << " only where the crank turned backwards or just had\n";
   out << "Faults named:      " << bounded(totals.faults.named, totals.faults.judged) << "\n";
   out << "... and located:   " << bounded(totals.faults.located, totals.faults.judged) << "\n";
+  out << "Named, and rightly attributed (no target): " << bounded(totals.faults.attributed, totals.faults.judged)
+      << "\n";
   out << "Not to be told by any observer, not counted: " << totals.faults.not_to_tell << "\n";
   out << "Clean runs with a false alarm: " << bounded(totals.clean_alarmed, totals.clean)
       << "; false alarms in all runs: " << totals.alarms << "\n";

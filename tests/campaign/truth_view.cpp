@@ -56,9 +56,10 @@ std::int64_t time_of_deg(const sim::Truth& truth, double crank_deg) {
   return at == truth.samples.end() ? std::llround(truth.end_s * ns_per_s) : at->t_ns;
 }
 
-bool begins_near(const sim::Truth& truth, const Span& span, double cycles_after, std::int64_t t_ns) {
+bool begins_near(const sim::Truth& truth, const Span& span, double cycles_after, std::int64_t t_ns,
+                 double cycles_before) {
   const double turned = turned_deg(truth, t_ns);
-  return turned >= turned_deg(truth, span.from_ns) - truth.cycle_deg &&
+  return turned >= turned_deg(truth, span.from_ns) - cycles_before * truth.cycle_deg &&
          turned <= turned_deg(truth, span.to_ns) + cycles_after * truth.cycle_deg;
 }
 
@@ -79,17 +80,31 @@ std::vector<sim::TruthFault> entries_of(const sim::Truth& truth, sim::FaultKind 
   return entries;
 }
 
+// Crank degrees over which a step builds up: a belt climbs over its teeth, a wheel slips, while the crank turns.
+double climb_of(const sim::Fault& fault, const std::vector<sim::TruthFault>& entries, const sim::Truth& truth) {
+  if (fault.kind == sim::FaultKind::cam_step) {
+    constexpr double widest_climb_deg = 90;  // three teeth of the smallest gear drawn, half as much again
+    return std::min(widest_climb_deg, 30.0 * std::fabs(entries.front().value));
+  }
+  return fault.kind == sim::FaultKind::crank_wheel_step && !truth.wheel_slips.empty()
+             ? truth.wheel_slips.front().span_deg
+             : 0.0;
+}
+
 Span span_of(const sim::Fault& fault, const std::vector<sim::TruthFault>& entries, const sim::Truth& truth) {
   Span span{entries.front().t_ns, entries.front().t_ns};
   for (const sim::TruthFault& entry : entries) {
     span.to_ns = std::max(span.to_ns, entry.end_ns.value_or(entry.t_ns));
   }
   const bool lasts = fault.kind == sim::FaultKind::crank_signal_stopped ||
-                     fault.kind == sim::FaultKind::cam_signal_dead || fault.kind == sim::FaultKind::cam_step ||
-                     fault.kind == sim::FaultKind::crank_wheel_step || fault.kind == sim::FaultKind::reference_error ||
+                     fault.kind == sim::FaultKind::cam_signal_dead || fault.kind == sim::FaultKind::reference_error ||
                      fault.kind == sim::FaultKind::reference_delay;
   if (lasts && !fault.for_s) {
     span.to_ns = std::llround(truth.end_s * ns_per_s);
+  }
+  const double climb_deg = climb_of(fault, entries, truth);
+  if (climb_deg > 0) {
+    span.to_ns = time_of_deg(truth, turned_deg(truth, span.from_ns) + climb_deg);
   }
   return span;
 }

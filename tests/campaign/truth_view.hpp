@@ -22,16 +22,18 @@ double turned_deg(const sim::Truth& truth, std::int64_t t_ns);
 // First time at which the crank has turned that far; the end of the run when it never does.
 std::int64_t time_of_deg(const sim::Truth& truth, double crank_deg);
 
-// Whether `t_ns` lies between one engine cycle before the span and `cycles_after` after it, counted in crank degrees
+// Whether `t_ns` lies between `cycles_before` the span and `cycles_after` it, counted in crank degrees
 // turned (a cranked engine's speed changes too much within a cycle to count in time).
-bool begins_near(const sim::Truth& truth, const Span& span, double cycles_after, std::int64_t t_ns);
+bool begins_near(const sim::Truth& truth, const Span& span, double cycles_after, std::int64_t t_ns,
+                 double cycles_before = 1);
 
 std::vector<Span> standing_spans(const sim::Truth& truth);
 std::vector<Span> backward_spans(const sim::Truth& truth);
 
 // The truth's entries of one planned fault: kinds are drawn once a run, so the kind pairs them.
 std::vector<sim::TruthFault> entries_of(const sim::Truth& truth, sim::FaultKind kind);
-// From the first entry to the end of the last; a fault without an end lasts to the end of the run.
+// From the first entry to the end of the last: a dead signal or a changed reference without an end lasts to the end of
+// the run, a step until it has built up.
 Span span_of(const sim::Fault& fault, const std::vector<sim::TruthFault>& entries, const sim::Truth& truth);
 
 double pitch_deg(const Engine& engine);
