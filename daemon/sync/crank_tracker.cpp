@@ -92,6 +92,11 @@ CrankTracker::CrankTracker(const ToothCycle& cycle)
     const double to_missed = std::sqrt(1 + following / step);
     steps_.push_back({1 / step, std::min(short_path_ratio_max, to_missed), static_cast<std::int32_t>((i + 1) % count)});
   }
+  const double gap_deg = *std::max_element(cycle_step_deg_.begin(), cycle_step_deg_.end());
+  for (std::size_t i = 0; i < count; ++i) {
+    constexpr std::size_t teeth_after = 2;
+    steps_[(i + teeth_after) % count].confirms = cycle_.repeat_teeth > 1 && cycle_step_deg_[i] == gap_deg;
+  }
   const double mean_step = cycle_.cycle_deg / static_cast<double>(count);
   slow_ns_per_deg_ = ns_per_deg_at(turning_rpm_at_6_deg * std::sqrt(mean_step / 6.0));
   scatter_.edge_deg = std::min(pitch_error_max_deg, pitch_error_share * mean_step);
@@ -196,6 +201,8 @@ void CrankTracker::take_lock() {
     marks_[mark_count_++ & mask_] = {t_ns, (row.tooth - before + count) % count};
   }
   settled_ = mark_count_ - 1;
+  confirmed_ = mark_count_;
+  holding_ = false;
   ns_per_deg_ = row.speed.ns_per_deg;
   locked_ = true;
   may_run_backwards_ = false;
@@ -229,15 +236,18 @@ Survivor CrankTracker::episode_start(std::uint64_t mark_index) const {
 
 void CrankTracker::open_episode() {
   on_short_path_ = false;
+  reopened_ = false;
   const std::uint64_t floor = std::max(settled_, first_mark_ + 1) - 1;
   const std::uint64_t newest = mark_count_ - 1;
-  const std::uint64_t start = newest - std::min(lag_marks, newest - std::min(newest, floor));
-  const std::int64_t start_ns = marks_[start & mask_].t_ns;
-  episode_.begin(episode_start(start));
-  mark_count_ = start + 1;
-  settled_ = std::min(settled_, mark_count_);
-  settled_ = std::max(settled_, first_mark_);
-  // Replays the edges since then, without the newest, which the caller adds.
+  begin_episode_at(newest - std::min(lag_marks, newest - std::min(newest, floor)));
+}
+
+// Starts at a mark and replays the edges since then, without the newest, which the caller adds.
+void CrankTracker::begin_episode_at(std::uint64_t mark_index) {
+  const std::int64_t start_ns = marks_[mark_index & mask_].t_ns;
+  episode_.begin(episode_start(mark_index));
+  mark_count_ = mark_index + 1;
+  settled_ = std::max(std::min(settled_, mark_count_), first_mark_);
   std::uint64_t raw = raw_count_ - 1;
   const std::uint64_t oldest = raw_count_ > mask_ ? raw_count_ - mask_ : 0;
   while (raw > oldest && raw_[(raw - 1) & mask_] > start_ns) {
@@ -248,9 +258,40 @@ void CrankTracker::open_episode() {
   }
 }
 
+// Something is wrong since the last good gap, and may have begun earlier than it shows: all edges since are explained anew.
+void CrankTracker::reopen_from_gap() {
+  reopened_ = true;
+  begin_episode_at(std::max(confirmed_, first_mark_ + 1) - 1);
+  episode_.advance(newest_ns(), scatter_);
+}
+
+// What stands before the gap is confirmed by it; the gap itself, with the teeth next to it, only by the next one: a missed
+// tooth beside it makes it longer by no more than a dip in speed may.
+void CrankTracker::confirm_gap() {
+  constexpr std::uint64_t teeth_since_gap = 3;
+  holding_ = false;
+  confirmed_ = std::max(confirmed_, mark_count_ - std::min(mark_count_, teeth_since_gap));
+  hold_if_slow();
+}
+
+void CrankTracker::hold_if_slow() {
+  constexpr double hold_rpm = 500;
+  constexpr int teeth_min = 6;
+  const bool slow = ns_per_deg_ > ns_per_deg_at(hold_rpm);
+  if (slow && !holding_ && cycle_.repeat_teeth > 1 && turn_teeth_ >= teeth_min) {
+    confirmed_ = std::max(confirmed_, said_);
+    holding_ = true;
+  }
+}
+
 CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
   episode_.advance(t_ns, scatter_);
   ns_per_deg_ = episode_.best().speed.ns_per_deg;
+  hold_if_slow();
+  if (holding_ && !reopened_ && fault_now(episode_.best())) {
+    reopen_from_gap();
+    ns_per_deg_ = episode_.best().speed.ns_per_deg;
+  }
   const bool suspect = suspect_ns_per_deg_ > 0 || slow_interval();
   if (suspect && fault_now(episode_.best())) {
     return lose(LossReason::nearly_stopped, t_ns);
@@ -280,14 +321,13 @@ CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
   return CrankEvent::resolved;
 }
 
-// Whether the crank was somewhere in this episode so slow that it could have come to a stop within two teeth, whatever the
-// edges are taken for.
+// Whether some interval of this episode is so long that the crank may have turned back in it or beside it, whatever the
+// edges are taken for: thrown back with the deceleration a, one of the intervals takes at least 0.93 sqrt(step / a).
 bool CrankTracker::could_stop() const {
-  // More than compression and friction do; simulated engines: 12,000.
-  constexpr double slowing_max_deg_s2 = 25'000;
+  constexpr double slowing_deg_s2 = 21'000;  // simulated engines: 12,000
   const double mean_step_deg = cycle_.cycle_deg / static_cast<double>(cycle_.teeth.size());
-  const double deg_s = std::sqrt(2 * slowing_max_deg_s2 * 2 * mean_step_deg);
-  const double slow_ns = mean_step_deg / deg_s * 1e9;
+  constexpr double least_interval = 0.93;
+  const double slow_ns = least_interval * std::sqrt(mean_step_deg / slowing_deg_s2) * 1e9;
   const std::uint64_t count = std::min<std::uint64_t>(episode_.edges() + 2, std::min(raw_count_, mask_));
   for (std::uint64_t i = 3; i <= count; ++i) {
     const std::int64_t dt_ns = raw_[(raw_count_ - i + 1) & mask_] - raw_[(raw_count_ - i) & mask_];
@@ -307,7 +347,12 @@ bool CrankTracker::slow_interval() const {
 }
 
 bool CrankTracker::unsettled(const Survivor& survivor) const {
-  return (doubted_ || survivor.had_jump || (survivor.had_extra && survivor.had_missed)) && cycle_.repeat_teeth > 1;
+  // So slow, speed changes enough from tooth to tooth to pass for a missed tooth or to hide one.
+  constexpr double settled_rpm = 500;
+  const bool slow_fault =
+      (survivor.had_extra || survivor.had_missed) && rpm_at(survivor.speed.ns_per_deg) < settled_rpm;
+  const bool both = survivor.had_extra && survivor.had_missed;
+  return (doubted_ || survivor.had_jump || both || slow_fault) && cycle_.repeat_teeth > 1;
 }
 
 bool CrankTracker::episode_decided(std::int64_t t_ns) const {
@@ -456,10 +501,16 @@ bool CrankTracker::gap_out_of_place() const {
 bool CrankTracker::commit_episode() {
   bool extra = false;
   bool missed = false;
+  int clean = 0;
   for (const PathNode& node : episode_.best_path()) {
     extra = extra || node.fault == ToothFault::extra;
     missed = missed || node.missed > 0;
+    clean = node.fault == ToothFault::none ? clean + 1 : 0;
+    const CrankMark before = marks_[(mark_count_ - 1) & mask_];
     commit_node(node);
+    if (clean > 0 && steps_[static_cast<std::size_t>(before.tooth)].confirms) {
+      confirm_gap();
+    }
   }
   settled_ = mark_count_;
   on_short_path_ = true;

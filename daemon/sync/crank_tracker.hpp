@@ -77,6 +77,9 @@ class CrankTracker {
         ratio_least_ = ratio < ratio_least_ ? ratio : ratio_least_;
         ns_per_deg_ = ns_per_deg;
         marks_[mark_count_++ & mask_] = {t_ns, step.next};
+        if (step.confirms) {
+          confirm_gap();
+        }
         return CrankEvent::none;
       }
     }
@@ -93,10 +96,17 @@ class CrankTracker {
   double loss_ns_per_deg() const { return loss_ns_per_deg_; }
   // Marks [first_mark(), final_marks()) are decided for good; indices count up over the whole life of the tracker.
   std::uint64_t first_mark() const { return first_mark_; }
+  // On a slow crank a missed tooth or one too many can pass for a change of speed; the next gap tells. So there marks
+  // become final only when the gap after them has come where it should.
   std::uint64_t final_marks() const {
+    if (holding_) {
+      return confirmed_;
+    }
     const std::uint64_t lagged = mark_count_ > lag_marks ? mark_count_ - lag_marks : 0;
     return lagged > settled_ ? lagged : settled_;
   }
+  // The marks before `index` have been used: they can't be decided anew.
+  void note_used(std::uint64_t index) { said_ = index; }
   // One past the newest mark, decided or not.
   std::uint64_t marks_end() const { return mark_count_; }
   const CrankMark& mark(std::uint64_t index) const { return marks_[index & mask_]; }
@@ -126,6 +136,7 @@ class CrankTracker {
     double per_deg = 0;  // 1 / step_deg
     double most = 1;     // greatest ratio to the last step that the short path takes, and 1/least
     std::int32_t next = 0;
+    bool confirms = false;  // arriving at `next`, a gap has been seen with teeth on either side
   };
 
   CrankEvent edge_off_short_path(std::int64_t t_ns);
@@ -137,6 +148,10 @@ class CrankTracker {
   std::span<const double> repeat_steps() const;
   void take_lock();
   void open_episode();
+  void begin_episode_at(std::uint64_t mark_index);
+  void reopen_from_gap();
+  void confirm_gap();
+  void hold_if_slow();
   Survivor episode_start(std::uint64_t mark_index) const;
   CrankEvent continue_episode(std::int64_t t_ns);
   bool unsettled(const Survivor& survivor) const;
@@ -176,6 +191,10 @@ class CrankTracker {
   std::uint64_t mark_count_ = 0;
   std::uint64_t first_mark_ = 0;
   std::uint64_t settled_ = 0;
+  std::uint64_t said_ = 0;       // marks before it were final and have been used
+  std::uint64_t confirmed_ = 0;  // marks before it have a good gap after them
+  bool holding_ = false;
+  bool reopened_ = false;            // this episode goes back to the last gap
   std::uint64_t audit_at_mark_ = 0;  // 0 = none due
   double ns_per_deg_ = 0;
   double ratio_least_ = 1;

@@ -188,9 +188,9 @@ void Sync::break_off(LossReason reason) {
   pending_.clear();
 }
 
-bool Sync::cannot_stop_at(double ns_per_deg) const {
+bool Sync::cannot_stop_at(double ns_per_deg, double within_deg) const {
   const double deg_s = ns_per_deg > 0 ? 1e9 / ns_per_deg : 0;
-  return deg_s * deg_s > 2 * slowing_max_deg_s2 * largest_step(cycle_);
+  return deg_s * deg_s > 2 * slowing_max_deg_s2 * within_deg;
 }
 
 void Sync::take_loss(std::int64_t t_ns) {
@@ -199,7 +199,7 @@ void Sync::take_loss(std::int64_t t_ns) {
   const double rpm = rpm_at(tracker_.loss_ns_per_deg());
   const double turn_ns = deg_per_rev * tracker_.loss_ns_per_deg();
   // No crank stops from this speed within a turn and goes on: the signal was away.
-  if (reason == LossReason::nothing_fits && cannot_stop_at(tracker_.loss_ns_per_deg()) &&
+  if (reason == LossReason::nothing_fits && cannot_stop_at(tracker_.loss_ns_per_deg(), largest_step(cycle_)) &&
       static_cast<double>(silent_ns) > turn_ns) {
     lose(LossReason::signal_stopped, before_newest_ns_);
     events_.emplace_back(
@@ -365,7 +365,8 @@ void Sync::tick(std::int64_t silent_ns) {
   const std::int64_t last_ns = newest_ns();
   const double rpm = tracker_.locked() ? rpm_at(tracker_.ns_per_deg()) : 0;
   const bool was_locked = tracker_.locked();
-  const bool sudden = was_locked && cannot_stop_at(tracker_.ns_per_deg());
+  const double next_deg = was_locked ? tracker_.next_interval_ns() / tracker_.ns_per_deg() : 0;
+  const bool sudden = was_locked && cannot_stop_at(tracker_.ns_per_deg(), next_deg);
   tracker_.drop(LossReason::signal_stopped);
   strict_.reset();
   finish_segment();

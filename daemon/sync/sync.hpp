@@ -100,6 +100,7 @@ class Sync {
     while (walked_ < tracker_.final_marks()) {
       walk();
     }
+    tracker_.note_used(walked_);
   }
   void cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns);
   void reference_edge(std::int64_t t_ns);
@@ -170,7 +171,7 @@ class Sync {
   void release_faults(bool all);
   void change_state(LockState to, std::int64_t t_ns, LossReason reason);
   void finish_segment();
-  bool cannot_stop_at(double ns_per_deg) const;
+  bool cannot_stop_at(double ns_per_deg, double within_deg) const;
   void take_loss(std::int64_t t_ns);
   void lose(LossReason reason, std::int64_t t_ns);
   LockState locked_state() const;
