@@ -287,7 +287,9 @@ Offences wrong_arrows(const SourceFile& file) {
     }
     const std::string there = folder_of(found[1].str());
     if (there != here && !known->second.contains(there)) {
-      out.push_back(offence(file, i + 1, here + " must not know " + there + ": " + found[1].str()));
+      std::string what = here;
+      what.append(" must not know ").append(there).append(": ").append(found[1].str());
+      out.push_back(offence(file, i + 1, what));
     }
   }
   return out;
