@@ -293,7 +293,7 @@ CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
     ns_per_deg_ = episode_.best().speed.ns_per_deg;
   }
   const bool suspect = suspect_ns_per_deg_ > 0 || slow_interval();
-  if (suspect && fault_now(episode_.best())) {
+  if (suspect && fault_now(episode_.best()) && !as_a_cycle_ago(episode_.best())) {
     return lose(LossReason::nearly_stopped, t_ns);
   }
   if (const LossReason reason = episode_hopeless(t_ns); reason != LossReason::none) {
@@ -340,6 +340,10 @@ bool CrankTracker::could_stop() const {
 
 // Whether the last interval was so long that the crank may have turned back in it.
 bool CrankTracker::slow_interval() const {
+  constexpr double crank_rpm_max = 500;
+  if (episode_.best().speed.ns_per_deg < ns_per_deg_at(crank_rpm_max)) {
+    return false;  // from such a speed no crank turns back: the signal was away
+  }
   constexpr double turning_share = 0.35;
   const double mean_step_deg = cycle_.cycle_deg / static_cast<double>(cycle_.teeth.size());
   const auto dt_ns = static_cast<double>(newest_ns() - raw_[(raw_count_ - 2) & mask_]);
@@ -400,6 +404,9 @@ bool CrankTracker::fault_now(const Survivor& survivor) const {
 // A fault seen on a slow crank may as well be the crank that swings back over a tooth.
 bool CrankTracker::may_have_turned(const Survivor& survivor) const {
   if (!fault_now(survivor)) {
+    return false;
+  }
+  if (as_a_cycle_ago(survivor)) {
     return false;
   }
   constexpr double believed_rpm_share = 0.45;

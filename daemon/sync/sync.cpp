@@ -199,7 +199,8 @@ void Sync::take_loss(std::int64_t t_ns) {
   const double rpm = rpm_at(tracker_.loss_ns_per_deg());
   const double turn_ns = deg_per_rev * tracker_.loss_ns_per_deg();
   // No crank stops from this speed within a turn and goes on: the signal was away.
-  if (reason == LossReason::nothing_fits && cannot_stop_at(tracker_.loss_ns_per_deg(), largest_step(cycle_)) &&
+  const bool silence = reason == LossReason::nothing_fits || reason == LossReason::nearly_stopped;
+  if (silence && cannot_stop_at(tracker_.loss_ns_per_deg(), largest_step(cycle_)) &&
       static_cast<double>(silent_ns) > turn_ns) {
     lose(LossReason::signal_stopped, before_newest_ns_);
     events_.emplace_back(
