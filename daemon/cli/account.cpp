@@ -2,6 +2,8 @@
 
 #include <algorithm>
 #include <array>
+#include <cmath>
+#include <string_view>
 #include <vector>
 
 #include "record/observation_text.hpp"
@@ -108,24 +110,53 @@ std::string place_in_words(const Finding& finding) {
   return joined(parts, ", ");
 }
 
+// "step_deg", 17.137 -> "step 17.14 deg"; whole numbers, as counts are, without decimals.
+std::string value_in_words(const std::string& name, double value) {
+  static constexpr std::array<std::string_view, 8> units = {"deg", "ms", "us", "ns", "s", "rpm", "pct", "v"};
+  const std::size_t cut = name.rfind('_');
+  const std::string last = cut == std::string::npos ? "" : name.substr(cut + 1);
+  const bool has_unit = std::find(units.begin(), units.end(), last) != units.end();
+  std::string words = has_unit ? name.substr(0, cut) : name;
+  std::replace(words.begin(), words.end(), '_', ' ');
+  const bool whole = !has_unit && std::fabs(value - std::round(value)) < 0.0005;
+  return words + " " + fixed(value, whole ? 0 : 2) + (has_unit ? " " + last : "");
+}
+
 std::string values_in_words(const Finding& finding) {
   std::vector<std::string> parts;
   for (const auto& [name, value] : finding.values) {
-    parts.push_back(name + " " + fixed(value, 3));
+    if (name != "strict_counter_lost") {  // the reason says it in words
+      parts.push_back(value_in_words(name, value));
+    }
   }
   return joined(parts, ", ");
 }
 
+std::string phase_in_words(const Finding& finding) {
+  const bool says_it_itself = finding.kind == FindingKind::sync_lost || finding.kind == FindingKind::sync_regained;
+  if (says_it_itself || finding.phase == FindingPhase::single) {
+    return "";
+  }
+  return finding.phase == FindingPhase::open ? ", begins" : ", over";
+}
+
+bool same_words(const Finding& finding, const Finding& other) {
+  return finding.kind == other.kind && finding.reason == other.reason && finding.next_checks == other.next_checks &&
+         finding.attribution == other.attribution && finding.code == other.code;
+}
+
+std::string as_a_sentence(std::string text) {
+  if (!text.empty() && text[0] >= 'a' && text[0] <= 'z') {
+    text[0] = static_cast<char>(text[0] - 'a' + 'A');
+  }
+  return text.empty() || text.back() == '.' ? text : text + ".";
+}
+
 }  // namespace
 
-std::string finding_in_words(const Finding& finding, const std::string& wall_time) {
-  std::string out =
-      "[" + seconds(finding.session_ns) + " s] " + severity_word(finding.severity) + ": " + kind_words(finding.kind);
-  if (finding.phase == FindingPhase::open) {
-    out += ", begins";
-  } else if (finding.phase == FindingPhase::close) {
-    out += ", over";
-  }
+std::string finding_in_words(const Finding& finding, const std::string& wall_time, const Finding* before) {
+  std::string out = "[" + seconds(finding.session_ns) + " s] " + severity_word(finding.severity) + ": " +
+                    kind_words(finding.kind) + phase_in_words(finding);
   out += wall_time.empty() ? "\n" : "  (" + wall_time + ")\n";
   const std::string indent = "    ";
   const auto add = [&](const std::string& label, const std::string& text) {
@@ -135,13 +166,13 @@ std::string finding_in_words(const Finding& finding, const std::string& wall_tim
   };
   add("Where:   ", place_in_words(finding));
   add("Values:  ", values_in_words(finding));
-  std::string reason = finding.reason;
-  if (!reason.empty() && reason[0] >= 'a' && reason[0] <= 'z') {
-    reason[0] = static_cast<char>(reason[0] - 'a' + 'A');
+  if (before != nullptr && same_words(finding, *before)) {
+    add("", "Suspect, reason and checks as above.");
+    return out;
   }
   const std::string suspect = attribution_words(finding.attribution);
   add("Suspect: ", suspect.empty() ? "" : suspect + ".");
-  add("Why:     ", reason);
+  add("Why:     ", as_a_sentence(finding.reason));
   for (std::size_t i = 0; i < finding.next_checks.size(); ++i) {
     add(i == 0 ? "Check:   " : "         ", "- " + finding.next_checks[i]);
   }
@@ -252,7 +283,8 @@ void Account::on_finding(const Finding& finding) {
   if (settings_.json) {
     terminal_.print(finding_json(finding, wall_ns) + "\n");
   } else {
-    terminal_.print(finding_in_words(finding, wall_ns ? rfc3339(*wall_ns, 3) : ""));
+    terminal_.print(finding_in_words(finding, wall_ns ? rfc3339(*wall_ns, 3) : "", last_ ? &*last_ : nullptr));
+    last_ = finding;
   }
 }
 

@@ -14,7 +14,8 @@
 namespace cw {
 
 // A finding as a short block of lines: when, what, where on the engine, who is behind it and why, what to check next.
-std::string finding_in_words(const Finding& finding, const std::string& wall_time);
+// With `before`, the finding printed just before it, what would be said in the same words again is left out.
+std::string finding_in_words(const Finding& finding, const std::string& wall_time, const Finding* before = nullptr);
 
 // The last part of the account. `recording` may be empty; else where it was recorded and whether it is whole.
 std::string totals_in_words(const SessionTotals& totals, const Engine& engine, const std::string& recording);
@@ -40,6 +41,7 @@ class Account final : public Observer {
   Terminal& terminal_;
   const SessionTotals& totals_;
   AccountSettings settings_;
+  std::optional<Finding> last_;
 };
 
 }  // namespace cw
