@@ -36,6 +36,9 @@ constexpr int missed_when_slow_max = 2;
 // Scatter of a tooth's place: 2.5 % of the pitch, at most 0.15 degrees, a rough wheel. Common practice, no source.
 constexpr double pitch_error_share = 0.025;
 constexpr double pitch_error_max_deg = 0.15;
+// Below this a missed tooth beside the gap can pass for a dip in speed: its gap is then a third longer, and speed may
+// change by as much as that over it.
+constexpr double unsure_rpm = 1200;
 // No crank is thrown back faster than compression can throw it.
 constexpr double swing_back_rpm_max = 600.0;
 constexpr double short_path_ratio_max = 1.25;
@@ -150,7 +153,7 @@ CrankEvent CrankTracker::search(std::int64_t t_ns) {
 std::optional<EdgeRow> CrankTracker::certain_row(const PlaceSearch& search, int turns) const {
   // Two steps more than a turn: the gap is then seen with a tooth interval on either side.
   const int steps_wanted = std::max(lock_steps_min, turns * turn_teeth_ + 2);
-  if (search.longest().clean_steps < steps_wanted || too_coarse_to_tell(search.longest())) {
+  if (search.longest().clean_steps < steps_wanted || too_coarse_to_tell()) {
     return std::nullopt;
   }
   constexpr std::size_t turns_compared = 6;
@@ -173,10 +176,12 @@ std::optional<EdgeRow> CrankTracker::certain_row(const PlaceSearch& search, int 
 }
 
 // With few teeth a compression dip, which comes again every turn, can look more like the gap than the gap does.
-bool CrankTracker::too_coarse_to_tell(const EdgeRow& row) const {
+bool CrankTracker::too_coarse_to_tell() const {
   constexpr double coarse_pitch_deg = 18;
   constexpr double cranking_rpm_max = 350;
-  return mean_step_deg() > coarse_pitch_deg && row.speed.ns_per_deg > ns_per_deg_at(cranking_rpm_max);
+  const std::int64_t turn_ns = newest_ns() - raw_[(raw_count_ - 1 - static_cast<std::uint64_t>(turn_teeth_)) & mask_];
+  return mean_step_deg() > coarse_pitch_deg &&
+         static_cast<double>(turn_ns) > deg_per_rev * ns_per_deg_at(cranking_rpm_max);
 }
 
 // A crank that swings back has nothing that drives it: each turn takes longer than the one before.
@@ -207,7 +212,8 @@ void CrankTracker::take_lock(const EdgeRow& row) {
   const int count = static_cast<int>(cycle_.teeth.size());
   // All edges of the clean run are teeth in order: they become marks, so that what the cams said during the search
   // counts.
-  const std::uint64_t kept = mask_ / 2;
+  // Not further back than the cams need: over many turns an edge too many may hide in a clean run of a coarse wheel.
+  const std::uint64_t kept = std::min(mask_ / 2, static_cast<std::uint64_t>(2 * turn_teeth_ + 2));
   const auto steps = static_cast<std::uint64_t>(row.clean_steps);
   const std::uint64_t back = std::min(steps, kept);
   first_mark_ = mark_count_;
@@ -291,7 +297,7 @@ void CrankTracker::confirm_gap() {
 }
 
 void CrankTracker::hold_if_slow() {
-  constexpr double hold_rpm = 500;
+  constexpr double hold_rpm = unsure_rpm;
   constexpr int teeth_min = 6;
   const bool slow = ns_per_deg_ > ns_per_deg_at(hold_rpm);
   if (slow && !holding_ && cycle_.repeat_teeth > 1 && turn_teeth_ >= teeth_min) {
@@ -366,7 +372,7 @@ bool CrankTracker::slow_interval() const {
 
 bool CrankTracker::unsettled(const Survivor& survivor) const {
   // So slow, speed changes enough from tooth to tooth to pass for a missed tooth or to hide one.
-  constexpr double settled_rpm = 500;
+  constexpr double settled_rpm = unsure_rpm;
   const bool slow_fault =
       (survivor.had_extra || survivor.had_missed) && rpm_at(survivor.speed.ns_per_deg) < settled_rpm;
   const bool both = survivor.had_extra && survivor.had_missed;

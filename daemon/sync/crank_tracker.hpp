@@ -143,7 +143,7 @@ class CrankTracker {
   CrankEvent edge_off_short_path(std::int64_t t_ns);
   CrankEvent search(std::int64_t t_ns);
   std::optional<EdgeRow> certain_row(const PlaceSearch& search, int turns) const;
-  bool too_coarse_to_tell(const EdgeRow& row) const;
+  bool too_coarse_to_tell() const;
   bool running_out(const EdgeRow& row) const;
   bool slow_interval() const;
   ScatterModel search_scatter() const;
