@@ -70,11 +70,11 @@ void Trellis::accept(const Survivor& from, std::int64_t t_ns, const ScatterModel
     const StepFit fit = fit_step(from.speed, angle_deg, dt_ns, scatter);
     const bool impossible =
         std::fabs(fit.error) * (1 - possible_sigmas / std::max(fit.sigmas, 1e-9)) > possible_log_ratio;
-    if (!impossible) {
-      accept_as(from, t_ns, tooth, missed, angle_deg, fit);
-    }
-    if (missed == 0 && fit.cost > misfit_cost_max) {
+    const bool leap = missed == 0 && fit.cost > misfit_cost_max;
+    if (leap && may_have_jumped(from, dt_ns)) {
       accept_jump(from, t_ns);
+    } else if (!impossible) {
+      accept_as(from, t_ns, tooth, missed, angle_deg, fit);
     }
     // Without a speed nothing tells a missed tooth from a slow crank; and longer ones only fit worse once this one is
     // clearly too long.
@@ -121,20 +121,28 @@ int Trellis::add_node(const PathNode& node) {
 }
 
 // The next tooth, but the wheel has slipped on its shaft since the last: speed goes on, the angle does not fit.
-void Trellis::accept_jump(const Survivor& from, std::int64_t t_ns) {
+double Trellis::jump_deg(const Survivor& from, double dt_ns) const {
+  return dt_ns / from.speed.ns_per_deg - step_deg_[static_cast<std::size_t>(from.tooth)];
+}
+
+// A running crank does not leap in speed from one tooth to the next; the wheel on it may slip, by any part of a tooth. By
+// a whole number of teeth it is missed teeth or edges too many.
+bool Trellis::may_have_jumped(const Survivor& from, double dt_ns) const {
   constexpr double running_ns_per_deg = 4e5;  // some 400 rpm; slower, speed itself changes as much
   constexpr double jump_max_deg = 40;
-  const auto tooth = static_cast<std::size_t>(from.tooth);
-  const double step_deg = step_deg_[tooth];
-  const double jump_deg = static_cast<double>(t_ns - from.t_ns) / from.speed.ns_per_deg - step_deg;
-  // By a whole number of teeth it is missed teeth or edges too many.
   constexpr double part_of_tooth = 0.15;
-  const double teeth = jump_deg / step_deg;
-  const bool whole = std::fabs(teeth - std::round(teeth)) < part_of_tooth;
-  const int next = tooth + 1 == step_deg_.size() ? 0 : from.tooth + 1;
+  if (from.had_jump || from.extra_run > 0 || from.speed.ns_per_deg > running_ns_per_deg) {
+    return false;
+  }
+  const double jump = jump_deg(from, dt_ns);
+  const double teeth = jump / step_deg_[static_cast<std::size_t>(from.tooth)];
+  return std::fabs(jump) <= jump_max_deg && std::fabs(teeth - std::round(teeth)) >= part_of_tooth;
+}
+
+void Trellis::accept_jump(const Survivor& from, std::int64_t t_ns) {
+  const int next = from.tooth + 1 == static_cast<int>(step_deg_.size()) ? 0 : from.tooth + 1;
   const double cost = from.cost + jump_cost;
-  if (whole || from.had_jump || from.extra_run > 0 || from.speed.ns_per_deg > running_ns_per_deg ||
-      std::fabs(jump_deg) > jump_max_deg || !cheaper(cost, next, false)) {
+  if (!cheaper(cost, next, false)) {
     return;
   }
   Survivor to = from;
@@ -145,9 +153,10 @@ void Trellis::accept_jump(const Survivor& from, std::int64_t t_ns) {
   to.clean_steps = 0;
   to.missed_run = 0;
   to.had_jump = true;
-  to.dirt = from.dirt * forget(step_deg) + 1;
+  to.dirt = from.dirt * forget(step_deg_[static_cast<std::size_t>(from.tooth)]) + 1;
   to.trend_before_fault_per_deg = from.speed.trend_per_deg;
-  to.node = add_node({t_ns, from.node, next, 0, ToothFault::jump, static_cast<float>(jump_deg)});
+  const auto jump = static_cast<float>(jump_deg(from, static_cast<double>(t_ns - from.t_ns)));
+  to.node = add_node({t_ns, from.node, next, 0, ToothFault::jump, jump});
   put(to);
 }
 

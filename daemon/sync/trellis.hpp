@@ -82,6 +82,8 @@ class Trellis {
  private:
   void accept_as(const Survivor& from, std::int64_t t_ns, int tooth, int missed, double angle_deg, const StepFit& fit);
   void accept(const Survivor& from, std::int64_t t_ns, const ScatterModel& scatter);
+  double jump_deg(const Survivor& from, double dt_ns) const;
+  bool may_have_jumped(const Survivor& from, double dt_ns) const;
   void accept_jump(const Survivor& from, std::int64_t t_ns);
   int add_node(const PathNode& node);
   void reject(const Survivor& from, std::int64_t t_ns);

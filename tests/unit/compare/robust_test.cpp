@@ -45,6 +45,7 @@ TEST(RobustMean, factor_is_one_over_the_normal_quartile) {
 TEST(RobustMean, spread_of_normal_values_is_their_standard_deviation) {
   test::Dice dice(5);
   std::vector<double> values;
+  values.reserve(20'000);
   for (int i = 0; i < 20'000; ++i) {
     values.push_back(3 + 0.5 * dice.normal());
   }

@@ -153,6 +153,7 @@ class ItemStream {
     Item item = next(ItemKind::gap, newest_host_ns_);
     item.code = static_cast<std::uint8_t>(reason);
     std::vector<std::byte> bytes;
+    bytes.reserve(8);
     for (int i = 0; i < 8; ++i) {
       bytes.push_back(static_cast<std::byte>(count >> (8 * i)));
     }

@@ -93,6 +93,7 @@ TEST(Monitor, says_the_same_however_the_stream_is_cut) {
   for (std::uint64_t seed = 1; seed <= 5; ++seed) {
     test::Dice dice(seed);
     std::vector<std::size_t> sizes;
+    sizes.reserve(97);
     for (int i = 0; i < 97; ++i) {
       sizes.push_back(static_cast<std::size_t>(200 * dice.uniform() * dice.uniform()));
     }

@@ -270,6 +270,7 @@ TEST(CrankTrackerFaults, a_burst_of_twelve_leaves_the_position_right) {
     for (std::size_t at = 2 * turn; at < 3 * turn; ++at) {
       test::Dice dice(at);
       std::vector<std::int64_t> odd_ns;
+      odd_ns.reserve(12);
       for (int i = 0; i < 12; ++i) {
         odd_ns.push_back(teeth[at].t_ns + std::llround(30 * ns_per_deg * dice.uniform()));
       }

@@ -15,6 +15,7 @@ namespace {
 
 std::vector<double> evenly(double from, double step, int count) {
   std::vector<double> all;
+  all.reserve(static_cast<std::size_t>(count));
   for (int i = 0; i < count; ++i) {
     all.push_back(from + step * i);
   }
@@ -35,6 +36,7 @@ TEST(TdcFit, reproduces_a_polynomial_of_its_own_degree) {
   for (int degree = 1; degree <= 7; ++degree) {
     const std::vector<double> used(coefficient.begin(), coefficient.begin() + degree + 1);
     std::vector<double> t_ns;
+    t_ns.reserve(angle_deg.size());
     for (const double angle : angle_deg) {
       t_ns.push_back(polynomial(used, angle));
     }
@@ -49,6 +51,7 @@ TEST(TdcFit, reproduces_a_polynomial_of_its_own_degree) {
 TEST(TdcFit, a_degree_too_low_for_the_motion_leaves_a_residual) {
   const std::vector<double> angle_deg = evenly(-27, 6, 10);
   std::vector<double> t_ns;
+  t_ns.reserve(angle_deg.size());
   for (const double angle : angle_deg) {
     t_ns.push_back(27778 * angle + 300 * angle * angle);
   }
@@ -93,7 +96,7 @@ const std::vector<SmoothingRow>& smoothing_rows() {
 TEST(TdcFit, agrees_with_the_published_smoothing_weights) {
   for (const SmoothingRow& row : smoothing_rows()) {
     const auto count = static_cast<int>(row.weight.size());
-    const std::vector<double> angle_deg = evenly(-6.0 * ((count - 1) / 2), 6, count);
+    const std::vector<double> angle_deg = evenly(-3.0 * (count - 1), 6, count);
     std::vector<double> t_ns;
     double smoothed = 0;
     for (std::size_t i = 0; i < row.weight.size(); ++i) {

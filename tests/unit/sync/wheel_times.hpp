@@ -46,6 +46,7 @@ inline ToothCycle listed_wheel(const std::vector<double>& angles_deg) {
 }
 inline std::vector<double> steps_of_turn(const ToothCycle& cycle) {
   std::vector<double> steps;
+  steps.reserve(cycle.teeth.size());
   for (int i = 0; i < cycle.repeat_teeth; ++i) {
     steps.push_back(cycle.teeth[static_cast<std::size_t>(i)].step_deg);
   }
