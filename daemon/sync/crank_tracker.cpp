@@ -346,7 +346,7 @@ CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
 // Whether some interval of this episode is so long that the crank may have turned back in it or beside it, whatever the
 // edges are taken for: thrown back with the deceleration a, one of the intervals takes at least 0.93 sqrt(step / a).
 bool CrankTracker::could_stop() const {
-  constexpr double slowing_deg_s2 = 21'000;  // simulated engines: 12,000
+  constexpr double slowing_deg_s2 = 40'000;  // simulated engines: 12,000 to 30,000
   constexpr double least_interval = 0.93;
   const double slow_ns = least_interval * std::sqrt(mean_step_deg() / slowing_deg_s2) * 1e9;
   const std::uint64_t count = std::min<std::uint64_t>(episode_.edges() + 2, std::min(raw_count_, mask_));
@@ -381,11 +381,13 @@ bool CrankTracker::unsettled(const Survivor& survivor) const {
 
 bool CrankTracker::episode_decided(std::int64_t t_ns) const {
   const Survivor& best = episode_.best();
-  const bool clean_turn = best.clean_steps >= turn_teeth_ + 2;
-  // Edges too many beside missed teeth are also what a place that is off by a tooth makes of the gap, and of a wheel
-  // that slipped: only a whole turn without a fault settles it.
-  if (clean_turn || unsettled(best)) {
-    return clean_turn;
+  if (best.clean_steps >= turn_teeth_ + 2) {
+    return true;
+  }
+  // Where a place could be off by a tooth, the next gap tells.
+  if (unsettled(best)) {
+    constexpr int steps_after_gap = 2;
+    return !doubted_ && best.steps_since_gap >= steps_after_gap;
   }
   if (best.clean_steps < decided_steps) {
     return false;

@@ -24,9 +24,9 @@ constexpr double place_check_cycles = 2;
 // A cam that has jumped is looked for within this of where it was.
 constexpr double jump_deg_max = 60;
 constexpr double tracker_scatter_min_ns = 1500;
-// Compression and friction slow a crank down by no more than about this (simulated engines: 12,000), so from more than
+// Compression and friction slow a crank down by no more than about this (simulated engines: 12,000 to 30,000), so from more than
 // sqrt(2 x this x step) it can't stop between two teeth.
-constexpr double slowing_max_deg_s2 = 25'000;
+constexpr double slowing_max_deg_s2 = 40'000;
 
 std::vector<double> turn_steps(const ToothCycle& cycle) {
   std::vector<double> steps;
@@ -338,10 +338,13 @@ void Sync::cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns) {
   ++cams_since_crank_;
   const double interval_ns = tracker_.next_interval_ns();
   const std::int64_t silent_ns = t_ns - newest_ns();
-  const double half_turn_ns = deg_per_rev / 2 * tracker_.ns_per_deg();
+  // A slow crank may have stopped, and have swung back under the cam sensor.
+  constexpr double slow_rpm = 400;
+  const double turns = rpm_at(tracker_.ns_per_deg()) > slow_rpm ? 0.5 : 1.5;
+  const double telling_ns = turns * deg_per_rev * tracker_.ns_per_deg();
   constexpr int telling_cam_edges = 2;
   if (tracker_.locked() && cams_since_crank_ >= telling_cam_edges && interval_ns > 0 &&
-      static_cast<double>(silent_ns) > half_turn_ns && !silence_reported_) {
+      static_cast<double>(silent_ns) > telling_ns && !silence_reported_) {
     silence_reported_ = true;
     const double rpm = rpm_at(tracker_.ns_per_deg());
     const std::int64_t last_ns = newest_ns();

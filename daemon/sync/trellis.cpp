@@ -23,6 +23,7 @@ Trellis::Trellis(std::span<const double> step_deg) : step_deg_(step_deg.begin(),
   for (const double step : step_deg_) {
     tooth_deg_.push_back(period_deg_);
     period_deg_ += step;
+    gap_deg_ = std::max(gap_deg_, step);
   }
   slots_.assign(2 * step_deg_.size(), -1);
   survivors_.reserve(slots_.size());
@@ -105,6 +106,10 @@ void Trellis::accept_as(const Survivor& from, std::int64_t t_ns, int tooth, int 
   const bool clean = missed == 0 && from.extra_run == 0 && !misfit;
   to.clean_deg = clean ? from.clean_deg + angle_deg : 0;
   to.clean_steps = clean ? from.clean_steps + 1 : 0;
+  to.steps_since_gap = !clean                     ? -1
+                       : angle_deg == gap_deg_    ? 0
+                       : from.steps_since_gap < 0 ? -1
+                                                  : from.steps_since_gap + 1;
   to.dirt = from.dirt * forget(angle_deg) + missed + (misfit ? 1 : 0);
   to.missed_run = missed;
   if (missed > 0 || misfit) {
@@ -151,6 +156,7 @@ void Trellis::accept_jump(const Survivor& from, std::int64_t t_ns) {
   to.cost = cost;
   to.clean_deg = 0;
   to.clean_steps = 0;
+  to.steps_since_gap = -1;
   to.missed_run = 0;
   to.had_jump = true;
   to.dirt = from.dirt * forget(step_deg_[static_cast<std::size_t>(from.tooth)]) + 1;
@@ -165,6 +171,7 @@ void Trellis::reject(const Survivor& from, std::int64_t t_ns) {
   to.cost += from.extra_run == 0 ? extra_cost : train_cost;
   ++to.extra_run;
   to.clean_steps = 0;
+  to.steps_since_gap = -1;
   to.clean_deg = 0;
   to.dirt += 1;
   to.had_extra = true;

@@ -29,11 +29,12 @@ struct Survivor {
   double cost = 0;
   double clean_deg = 0;  // angle covered since the last fault or misfit
   int clean_steps = 0;
-  int extra_run = 0;                      // edges too many since the last accepted edge
-  int node = -1;                          // last entry of its path
-  double dirt = 0;                        // faults and misfits, forgotten over a turn (e-folding 360 degrees)
-  bool misfit = false;                    // some interval since begin fits no alternative
-  int missed_run = 0;                     // teeth missed in the last accepted interval
+  int steps_since_gap = -1;  // clean ones since the gap came where it should after the last fault; -1 = it has not
+  int extra_run = 0;         // edges too many since the last accepted edge
+  int node = -1;             // last entry of its path
+  double dirt = 0;           // faults and misfits, forgotten over a turn (e-folding 360 degrees)
+  bool misfit = false;       // some interval since begin fits no alternative
+  int missed_run = 0;        // teeth missed in the last accepted interval
   double trend_before_fault_per_deg = 0;  // of the speed, before the last fault
   bool had_extra = false;                 // some edge since begin was one too many
   bool had_jump = false;                  // the wheel slipped since begin
@@ -96,6 +97,7 @@ class Trellis {
   std::vector<double> step_deg_;
   std::vector<double> tooth_deg_;
   double period_deg_ = 0;
+  double gap_deg_ = 0;  // the longest step
   std::vector<Survivor> survivors_;
   std::vector<Survivor> next_;
   std::vector<int> slots_;  // index in next_, -1 = none; see slot()
