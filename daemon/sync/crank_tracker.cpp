@@ -96,6 +96,8 @@ CrankTracker::CrankTracker(const ToothCycle& cycle)
     steps_.push_back({1 / step, std::min(short_path_ratio_max, to_missed), static_cast<std::int32_t>((i + 1) % count)});
   }
   const double gap_deg = *std::max_element(cycle_step_deg_.begin(), cycle_step_deg_.end());
+  gaps_per_repeat_ =
+      static_cast<int>(std::count(cycle_step_deg_.begin(), cycle_step_deg_.begin() + cycle_.repeat_teeth, gap_deg));
   for (std::size_t i = 0; i < count; ++i) {
     constexpr std::size_t teeth_after = 2;
     steps_[(i + teeth_after) % count].confirms = cycle_.repeat_teeth > 1 && cycle_step_deg_[i] == gap_deg;
@@ -167,7 +169,9 @@ std::optional<EdgeRow> CrankTracker::certain_row(const PlaceSearch& search, int 
   const EdgeRow& row = search.row_at(verdict.tooth);
   // What no row explains well is not this wheel: a right row costs less than half a unit a step.
   constexpr double cost_per_step_max = 0.9;
-  const bool good = row.clean_steps >= steps_wanted && row.clean_deg >= std::max(turn_deg_, deg_per_rev) &&
+  // From gap to gap: another wheel has other teeth between them.
+  const bool good = row.clean_steps >= steps_wanted && row.gaps > turns * gaps_per_repeat_ &&
+                    row.clean_deg >= std::max(turn_deg_, deg_per_rev) &&
                     verdict.cost <= cost_per_step_max * static_cast<double>(steps) && verdict.margin >= lock_margin;
   if (!good || stopping(row.speed) >= 1 || (may_run_backwards_ && running_out(row))) {
     return std::nullopt;

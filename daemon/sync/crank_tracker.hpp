@@ -182,7 +182,8 @@ class CrankTracker {
   ToothCycle cycle_;
   std::vector<Step> steps_;
   std::vector<double> cycle_step_deg_;
-  double turn_deg_ = 360;       // angle after which the pattern repeats
+  double turn_deg_ = 360;  // angle after which the pattern repeats
+  int gaps_per_repeat_ = 0;
   int turn_teeth_ = 0;          // teeth in 360 degrees, for the sizes of evidence
   double slow_ns_per_deg_ = 0;  // slower than this the crank may be about to turn back
   ScatterModel scatter_;

@@ -25,11 +25,13 @@ double cost_in_a_row(std::span<const double> step_deg, std::size_t first_tooth, 
 }  // namespace
 
 PlaceSearch::PlaceSearch(std::span<const double> step_deg)
-    : step_deg_(step_deg.begin(), step_deg.end()), rows_(step_deg.size()) {}
+    : step_deg_(step_deg.begin(), step_deg.end()),
+      gap_deg_(*std::max_element(step_deg.begin(), step_deg.end())),
+      rows_(step_deg.size()) {}
 
 void PlaceSearch::begin(std::int64_t t_ns) {
   for (std::size_t tooth = 0; tooth < rows_.size(); ++tooth) {
-    rows_[tooth] = EdgeRow{static_cast<int>(tooth), {}, 0, 0};
+    rows_[tooth] = EdgeRow{static_cast<int>(tooth), {}, 0, 0, 0};
   }
   longest_ = 0;
   newest_ns_ = t_ns;
@@ -48,6 +50,7 @@ void PlaceSearch::advance(std::int64_t t_ns, const ScatterModel& scatter) {
     const bool misfit = fit.cost > misfit_cost_max;
     row.clean_steps = misfit ? 0 : row.clean_steps + 1;
     row.clean_deg = misfit ? 0 : row.clean_deg + step_deg;
+    row.gaps = misfit ? 0 : row.gaps + (step_deg == gap_deg_ ? 1 : 0);
     longest_ = row.clean_steps > rows_[longest_].clean_steps ? i : longest_;
   }
 }

@@ -17,6 +17,7 @@ struct EdgeRow {
   SpeedState speed;
   int clean_steps = 0;
   double clean_deg = 0;
+  int gaps = 0;  // of them, longest steps of the pattern
 };
 
 class PlaceSearch {
@@ -35,6 +36,7 @@ class PlaceSearch {
 
  private:
   std::vector<double> step_deg_;
+  double gap_deg_ = 0;  // the longest step
   std::vector<EdgeRow> rows_;
   std::size_t longest_ = 0;
   std::int64_t newest_ns_ = 0;
