@@ -112,6 +112,10 @@ void FaultWatch::settle(std::int64_t now_ns, std::vector<Finding>& out) {
   if (!train_.empty() && now_ns - train_.back().t_ns > train_reach_ns(train_.back().rpm)) {
     report_train(out);
   }
+  constexpr std::int64_t stopping_ns_max = 3'000'000'000;
+  if (slow_loss_ && now_ns - slow_loss_->start_ns > stopping_ns_max) {
+    report_loss(out);
+  }
 }
 
 void FaultWatch::report_train(std::vector<Finding>& out) {
@@ -133,59 +137,87 @@ void FaultWatch::report_train(std::vector<Finding>& out) {
   train_.clear();
 }
 
+Finding FaultWatch::loss_finding(const LockEvent& event) const {
+  const bool contradicted = event.reason == LossReason::contradicted;
+  Finding finding;
+  apply(attribute(FindingKind::sync_lost,
+                  contradicted ? Circumstance::position_contradicted : Circumstance::position_ambiguous),
+        FindingKind::sync_lost, finding);
+  finding.reason += " (" + std::string(to_string(event.reason)) + ")";
+  finding.phase = FindingPhase::open;
+  finding.start_ns = event.t_ns;
+  finding.end_ns = event.t_ns;
+  finding.angle_deg = event.angle_deg;
+  finding.tooth = event.tooth;
+  finding.rpm = event.rpm;
+  finding.cycle = event.cycle;
+  finding.channel = engine_.crank.channel;
+  return finding;
+}
+
+// A loss on a slow crank waits: when the engine stops next, the crank swung back, and nothing was wrong.
+void FaultWatch::report_loss(std::vector<Finding>& out) {
+  slow_loss_->id = next_id_++;
+  out.push_back(*slow_loss_);
+  open_sync_lost_ = std::move(slow_loss_);
+  slow_loss_.reset();
+}
+
 void FaultWatch::take(const LockEvent& event, std::vector<Finding>& out) {
   const bool down = is_lock(event.from) && !is_lock(event.to);
   if (down) {
     report_train(out);
+    lost_from_ = event.from;
   }
   if (down && event.to == LockState::lost && event.reason != LossReason::signal_stopped) {
-    const bool contradicted = event.reason == LossReason::contradicted;
-    Finding finding;
-    apply(attribute(FindingKind::sync_lost,
-                    contradicted ? Circumstance::position_contradicted : Circumstance::position_ambiguous),
-          FindingKind::sync_lost, finding);
-    finding.reason += " (" + std::string(to_string(event.reason)) + ")";
-    finding.id = next_id_++;
-    finding.phase = FindingPhase::open;
-    finding.start_ns = event.t_ns;
-    finding.end_ns = event.t_ns;
-    finding.angle_deg = event.angle_deg;
-    finding.tooth = event.tooth;
-    finding.rpm = event.rpm;
-    finding.cycle = event.cycle;
-    finding.channel = engine_.crank.channel;
-    out.push_back(finding);
-    open_sync_lost_ = finding;
+    constexpr double running_rpm = 400;
+    slow_loss_ = loss_finding(event);
+    if (event.rpm.value_or(running_rpm) >= running_rpm) {
+      report_loss(out);
+    }
   }
-  // A lock is full when the file gives means for no better one.
-  const bool full = event.to == LockState::cycle_locked || (engine_.cams.empty() && is_lock(event.to));
-  if (full && open_crank_stopped_) {
+  if (is_lock(event.to) && slow_loss_) {
+    report_loss(out);
+  }
+  // Regained is what was lost: the cycle, or no more than the turn where that was all.
+  if (event.to == LockState::cycle_locked || (is_lock(event.to) && lost_from_ == LockState::revolution_locked)) {
+    report_regained(event, out);
+  }
+}
+
+void FaultWatch::report_regained(const LockEvent& event, std::vector<Finding>& out) {
+  if (open_crank_stopped_) {
     Finding closing = *open_crank_stopped_;
     closing.phase = FindingPhase::close;
     closing.end_ns = event.t_ns;
     out.push_back(closing);
   }
-  if (full && (open_sync_lost_ || open_crank_stopped_)) {
-    const Finding& lost = open_sync_lost_ ? *open_sync_lost_ : *open_crank_stopped_;
-    Finding finding;
-    apply(attribute(FindingKind::sync_regained, Circumstance::any), FindingKind::sync_regained, finding);
-    finding.id = open_sync_lost_ ? lost.id : next_id_++;
-    finding.phase = open_sync_lost_ ? FindingPhase::close : FindingPhase::single;
-    finding.start_ns = lost.start_ns;
-    finding.end_ns = event.t_ns;
-    finding.rpm = event.rpm;
-    finding.channel = engine_.crank.channel;
-    constexpr double ms_per_ns = 1e-6;
-    finding.values.emplace_back("out_of_sync_ms", static_cast<double>(event.t_ns - lost.start_ns) * ms_per_ns);
-    out.push_back(finding);
-    open_sync_lost_.reset();
-    open_crank_stopped_.reset();
+  if (!open_sync_lost_ && !open_crank_stopped_) {
+    return;
   }
+  const Finding& lost = open_sync_lost_ ? *open_sync_lost_ : *open_crank_stopped_;
+  Finding finding;
+  apply(attribute(FindingKind::sync_regained, Circumstance::any), FindingKind::sync_regained, finding);
+  finding.id = open_sync_lost_ ? lost.id : next_id_++;
+  finding.phase = open_sync_lost_ ? FindingPhase::close : FindingPhase::single;
+  finding.start_ns = lost.start_ns;
+  finding.end_ns = event.t_ns;
+  finding.rpm = event.rpm;
+  finding.channel = engine_.crank.channel;
+  constexpr double ms_per_ns = 1e-6;
+  finding.values.emplace_back("out_of_sync_ms", static_cast<double>(event.t_ns - lost.start_ns) * ms_per_ns);
+  out.push_back(finding);
+  open_sync_lost_.reset();
+  open_crank_stopped_.reset();
 }
 
 void FaultWatch::take(const SilenceEvent& event, std::vector<Finding>& out) {
   report_train(out);
   const bool stopped = event.kind == SilenceKind::engine_stopped;
+  if (slow_loss_ && !stopped) {
+    report_loss(out);
+  }
+  slow_loss_.reset();
   const FindingKind kind = stopped ? FindingKind::engine_stopped : FindingKind::crank_signal_stopped;
   const Circumstance seen = event.cam_edges_since > 0 ? Circumstance::cams_go_on : Circumstance::all_silent;
   Finding finding;
@@ -207,6 +239,9 @@ void FaultWatch::take(const SilenceEvent& event, std::vector<Finding>& out) {
 
 void FaultWatch::finish(std::vector<Finding>& out) {
   report_train(out);
+  if (slow_loss_) {
+    report_loss(out);
+  }
 }
 
 }  // namespace cw

@@ -30,14 +30,18 @@ class FaultWatch {
   Finding tooth_finding(const ToothEvent& event, bool in_a_row) const;
   Finding burst_finding() const;
   void place(const ToothEvent& event, Finding& finding) const;
+  Finding loss_finding(const LockEvent& event) const;
+  void report_loss(std::vector<Finding>& out);
+  void report_regained(const LockEvent& event, std::vector<Finding>& out);
   void report_jump(const ToothEvent& event, std::vector<Finding>& out);
 
   const Engine& engine_;
   std::uint64_t& next_id_;
-  std::vector<ToothEvent> train_;  // odd edges near each other, not yet reported
+  std::vector<ToothEvent> train_;     // odd edges near each other, not yet reported
+  std::optional<Finding> slow_loss_;  // waits whether the engine stops
   std::optional<Finding> open_sync_lost_;
+  LockState lost_from_ = LockState::cycle_locked;
   std::optional<Finding> open_crank_stopped_;
-  bool was_locked_ = false;
 };
 
 }  // namespace cw
