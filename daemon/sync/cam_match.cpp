@@ -140,6 +140,26 @@ CamMatch match_moving(const CamPattern& pattern, double cycle_deg, std::span<con
   return match;
 }
 
+// The same from the given shifts, and from each that lays the first edge on an expected one within the cam's travel.
+CamMatch match_moving_from_any(const CamPattern& pattern, double cycle_deg, std::span<const LocatedEdge> edges,
+                               AngleSpan span, std::vector<double> start_deg) {
+  const ShiftRange allowed = allowed_shifts(pattern, 0);
+  for (const CamEdge& expected : pattern.edges) {
+    const double shift = edges.empty() ? 0 : wrap_signed_deg(edges.front().angle_deg - expected.angle_deg, cycle_deg);
+    if (!edges.empty() && shift >= allowed.least_deg && shift <= allowed.most_deg) {
+      start_deg.push_back(shift);
+    }
+  }
+  CamMatch best = match_moving(pattern, cycle_deg, edges, span, start_deg.front());
+  for (std::size_t i = 1; i < start_deg.size(); ++i) {
+    CamMatch match = match_moving(pattern, cycle_deg, edges, span, start_deg[i]);
+    if (match.mismatches() < best.mismatches()) {
+      best = std::move(match);
+    }
+  }
+  return best;
+}
+
 bool better(const CamMatch& a, const CamMatch& b, double usual_deg) {
   if (a.mismatches() != b.mismatches()) {
     return a.mismatches() < b.mismatches();
@@ -209,7 +229,7 @@ CamMatch match_cam(const CamPattern& pattern, double cycle_deg, std::span<const 
   }
   const bool phased = pattern.phaser_min_deg < pattern.phaser_max_deg;
   if (phased && best.mismatches() > 0) {
-    CamMatch moving = match_moving(pattern, cycle_deg, edges, span, usual);
+    CamMatch moving = match_moving_from_any(pattern, cycle_deg, edges, span, {usual, best.shift_deg});
     if (moving.mismatches() < best.mismatches()) {
       return moving;
     }
