@@ -214,11 +214,14 @@ TEST(CrankTrackerLock, is_not_taken_when_all_edges_come_at_one_time) {
 
 // ---- one edge too many
 
+// Turns before a fault: a lock may need two turns and two teeth, the pattern from gap to gap, and one more turn is clean.
+constexpr std::size_t prelude_turns = 3;
+
 TEST(CrankTrackerFaults, an_extra_edge_anywhere_is_named_once_and_the_position_held) {
   for (const NamedWheel& wheel : test::gap_wheels()) {
     const std::size_t turn = turn_of(wheel.cycle);
-    const std::vector<Passage> teeth = passages(wheel.cycle, 0, static_cast<int>(6 * turn), test::steady(3000));
-    for (std::size_t at = 2 * turn; at < 3 * turn; ++at) {
+    const std::vector<Passage> teeth = passages(wheel.cycle, 0, static_cast<int>(8 * turn), test::steady(3000));
+    for (std::size_t at = prelude_turns * turn; at < (prelude_turns + 1) * turn; ++at) {
       for (const double fraction : {0.2, 1.0 / 3, 0.5, 2.0 / 3, 0.8}) {
         const Passage& before = teeth[at];
         const double step_deg = wheel.cycle.teeth[static_cast<std::size_t>(before.tooth)].step_deg;
@@ -244,8 +247,8 @@ TEST(CrankTrackerFaults, an_extra_edge_anywhere_is_named_once_and_the_position_h
 TEST(CrankTrackerFaults, an_edge_that_comes_twice_at_the_same_time_is_one_too_many) {
   for (const NamedWheel& wheel : test::gap_wheels()) {
     const std::size_t turn = turn_of(wheel.cycle);
-    const std::vector<Passage> teeth = passages(wheel.cycle, 0, static_cast<int>(6 * turn), test::steady(3000));
-    for (std::size_t at = 2 * turn; at < 3 * turn; ++at) {
+    const std::vector<Passage> teeth = passages(wheel.cycle, 0, static_cast<int>(8 * turn), test::steady(3000));
+    for (std::size_t at = prelude_turns * turn; at < (prelude_turns + 1) * turn; ++at) {
       TrackerWatch watch(wheel.cycle);
       for (std::size_t i = 0; i < teeth.size(); ++i) {
         watch.tooth(teeth[i]);
@@ -267,7 +270,7 @@ TEST(CrankTrackerFaults, a_burst_of_twelve_leaves_the_position_right) {
     const std::size_t turn = turn_of(wheel.cycle);
     const std::vector<Passage> teeth = passages(wheel.cycle, 0, static_cast<int>(10 * turn), test::steady(3000));
     const double ns_per_deg = 1e9 / (6 * 3000);
-    for (std::size_t at = 2 * turn; at < 3 * turn; ++at) {
+    for (std::size_t at = prelude_turns * turn; at < (prelude_turns + 1) * turn; ++at) {
       test::Dice dice(at);
       std::vector<std::int64_t> odd_ns;
       odd_ns.reserve(12);
@@ -293,8 +296,8 @@ TEST(CrankTrackerFaults, a_burst_of_twelve_leaves_the_position_right) {
 TEST(CrankTrackerFaults, a_missed_edge_anywhere_is_named_once_and_the_position_held) {
   for (const NamedWheel& wheel : test::gap_wheels()) {
     const std::size_t turn = turn_of(wheel.cycle);
-    const std::vector<Passage> teeth = passages(wheel.cycle, 0, static_cast<int>(6 * turn), test::steady(3000));
-    for (std::size_t at = 2 * turn; at < 3 * turn; ++at) {
+    const std::vector<Passage> teeth = passages(wheel.cycle, 0, static_cast<int>(8 * turn), test::steady(3000));
+    for (std::size_t at = prelude_turns * turn; at < (prelude_turns + 1) * turn; ++at) {
       TrackerWatch watch(wheel.cycle);
       watch.teeth(without(teeth, at, 1));
       const std::string where = wheel.name + " at tooth " + std::to_string(teeth[at].tooth);
@@ -312,8 +315,8 @@ TEST(CrankTrackerFaults, a_missed_edge_anywhere_is_named_once_and_the_position_h
 // `count` edges in a row are away, whatever the tooth: each is named and the position is held.
 void expect_run_named(const NamedWheel& wheel, std::size_t count) {
   const std::size_t turn = turn_of(wheel.cycle);
-  const std::vector<Passage> teeth = passages(wheel.cycle, 0, static_cast<int>(7 * turn), test::steady(3000));
-  for (std::size_t at = 2 * turn; at < 3 * turn; ++at) {
+  const std::vector<Passage> teeth = passages(wheel.cycle, 0, static_cast<int>(9 * turn), test::steady(3000));
+  for (std::size_t at = prelude_turns * turn; at < (prelude_turns + 1) * turn; ++at) {
     TrackerWatch watch(wheel.cycle);
     watch.teeth(without(teeth, at, count));
     const std::string where =
@@ -342,8 +345,8 @@ TEST(CrankTrackerFaults, an_outage_of_three_to_five_teeth_is_held_through_and_na
 
 TEST(CrankTrackerFaults, an_outage_that_is_not_named_is_a_loss_and_never_edges_too_many) {
   const NamedWheel wheel = test::wheel(60, 2);
-  const std::vector<Passage> teeth = passages(wheel.cycle, 0, 58 * 7, test::steady(3000));
-  for (std::size_t at = 2 * 58; at < 3 * 58; ++at) {
+  const std::vector<Passage> teeth = passages(wheel.cycle, 0, 58 * 9, test::steady(3000));
+  for (std::size_t at = prelude_turns * 58; at < (prelude_turns + 1) * 58; ++at) {
     for (std::size_t count = 6; count <= 12; ++count) {
       TrackerWatch watch(wheel.cycle);
       watch.teeth(without(teeth, at, count));
@@ -360,8 +363,8 @@ TEST(CrankTrackerFaults, an_outage_that_is_not_named_is_a_loss_and_never_edges_t
 TEST(CrankTrackerFaults, a_longer_outage_loses_the_lock_and_comes_back_at_the_right_place) {
   for (const NamedWheel& wheel : {test::wheel(60, 2), test::wheel(36, 1)}) {
     const std::size_t turn = turn_of(wheel.cycle);
-    const std::vector<Passage> teeth = passages(wheel.cycle, 0, static_cast<int>(9 * turn), test::steady(3000));
-    for (std::size_t at = 3 * turn; at < 4 * turn; ++at) {
+    const std::vector<Passage> teeth = passages(wheel.cycle, 0, static_cast<int>(11 * turn), test::steady(3000));
+    for (std::size_t at = prelude_turns * turn; at < (prelude_turns + 1) * turn; ++at) {
       for (const std::size_t count : {std::size_t{15}, turn, 2 * turn + 3}) {
         TrackerWatch watch(wheel.cycle);
         watch.teeth(without(teeth, at, count));
