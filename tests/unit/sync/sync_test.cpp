@@ -71,32 +71,51 @@ TEST(SyncStates, a_cam_alike_in_both_turns_never_makes_a_cycle_lock) {
   EXPECT_EQ(sync.state(), LockState::revolution_locked);
 }
 
-// Every TDC1 between the first cycle lock and the end is told, to the ns or two that rounding of the edges leaves.
-void expect_tdcs(const Sync& sync, double cycle_deg, double end_deg, const std::string& where) {
+double at_3000_rpm(double deg) {
+  return deg * 1e9 / 18'000;
+}
+
+// Every TDC1 between the first cycle lock and `held_back_deg` before the last full cycle is told, to the ns or two that
+// rounding of the edges leaves.
+void expect_tdcs(const Sync& sync, double cycle_deg, double end_deg, const std::string& where, double rpm = 1000,
+                 double held_back_deg = 0) {
+  const double deg_per_s = 6 * rpm;
   std::optional<std::uint64_t> number;
   double last_deg = 0;
   for (const CycleEvent& cycle : all_of<CycleEvent>(sync)) {
-    const double tdc_deg = static_cast<double>(cycle.tdc_ns) * 6000 / 1e9;
+    const double tdc_deg = static_cast<double>(cycle.tdc_ns) * deg_per_s / 1e9;
     const double off_deg = wrap_signed_deg(tdc_deg, cycle.state == LockState::cycle_locked ? cycle_deg : 360);
-    EXPECT_NEAR(off_deg * 1e9 / 6000, 0, 2) << where << ", cycle " << cycle.number;
-    EXPECT_NEAR(cycle.rpm, 1000, 0.1) << where;
+    EXPECT_NEAR(off_deg * 1e9 / deg_per_s, 0, 2) << where << ", cycle " << cycle.number;
+    EXPECT_NEAR(cycle.rpm, rpm, 1e-4 * rpm) << where;
     EXPECT_GT(cycle.uncertainty_deg, 0) << where;
     EXPECT_LT(cycle.uncertainty_deg, 0.05) << where;
     EXPECT_TRUE(!number || cycle.number == *number + 1) << where;
     number = cycle.number;
     last_deg = tdc_deg;
   }
-  EXPECT_GT(last_deg, end_deg - 1.2 * cycle_deg) << where << ": the last TDCs are told too";
+  EXPECT_GT(last_deg, end_deg - 1.2 * cycle_deg - held_back_deg) << where << ": the last TDCs are told too";
 }
 
 TEST(SyncTdc, times_are_right_to_the_ns_from_every_start_angle) {
   const Engine engine = two_cam_engine();
   for (double start_deg = 0; start_deg < 720; start_deg += 23) {
     Sync sync(engine);
+    feed(sync, engine_edges(engine, start_deg, start_deg + 720 * 8, at_3000_rpm));
+    const std::string where = "from " + std::to_string(start_deg);
+    EXPECT_EQ(sync.state(), LockState::cycle_locked) << where;
+    expect_tdcs(sync, 720, start_deg + 720 * 8, where, 3000);
+    EXPECT_TRUE(all_of<ToothEvent>(sync).empty()) << where;
+  }
+}
+
+TEST(SyncTdc, below_1200_rpm_times_are_told_up_to_a_turn_later_and_are_right_to_the_ns) {
+  const Engine engine = two_cam_engine();
+  for (double start_deg = 0; start_deg < 720; start_deg += 23) {
+    Sync sync(engine);
     feed(sync, engine_edges(engine, start_deg, start_deg + 720 * 8, at_1000_rpm));
     const std::string where = "from " + std::to_string(start_deg);
     EXPECT_EQ(sync.state(), LockState::cycle_locked) << where;
-    expect_tdcs(sync, 720, start_deg + 720 * 8, where);
+    expect_tdcs(sync, 720, start_deg + 720 * 8, where, 1000, 360);
     EXPECT_TRUE(all_of<ToothEvent>(sync).empty()) << where;
   }
 }
@@ -437,16 +456,33 @@ TEST(SyncBreak, gives_up_the_lock_without_calling_it_lost) {
   }
 }
 
+// Tooth at 30 degrees of cycle 8 is missed; edges end at `end_deg`.
+std::vector<TimedEdge> one_tooth_short(const Engine& engine, double end_deg, double (*ns_at)(double)) {
+  return test::only(engine_edges(engine, 0, end_deg, ns_at), [](const TimedEdge& edge) {
+    return edge.line != Line::crank || std::fabs(edge.crank_deg - (720 * 8 + 30)) > 1;
+  });
+}
+
 TEST(SyncBreak, finish_tells_faults_that_were_held_back) {
   const Engine engine = two_cam_engine();
-  const std::vector<TimedEdge> edges = engine_edges(engine, 0, 720 * 8 + 120, at_1000_rpm);
   Sync sync(engine);
-  feed(sync, test::only(edges, [](const TimedEdge& edge) {
-         return edge.line != Line::crank || std::fabs(edge.crank_deg - (720 * 8 + 30)) > 1;
-       }));
+  feed(sync, one_tooth_short(engine, 720 * 8 + 120, at_3000_rpm));
   EXPECT_TRUE(all_of<ToothEvent>(sync).empty());
   sync.finish();
   EXPECT_EQ(all_of<ToothEvent>(sync).size(), 1U);
+}
+
+// The gap ends at 246 degrees. Below 1,200 rpm it settles the fault; until then there is none to tell.
+TEST(SyncBreak, finish_tells_a_slow_fault_only_when_a_gap_has_settled_it) {
+  const Engine engine = two_cam_engine();
+  Sync before(engine);
+  feed(before, one_tooth_short(engine, 720 * 8 + 120, at_1000_rpm));
+  before.finish();
+  EXPECT_TRUE(all_of<ToothEvent>(before).empty());
+  Sync after(engine);
+  feed(after, one_tooth_short(engine, 720 * 8 + 246 + 30, at_1000_rpm));
+  after.finish();
+  EXPECT_EQ(all_of<ToothEvent>(after).size(), 1U);
 }
 
 }  // namespace
