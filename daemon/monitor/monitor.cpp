@@ -292,7 +292,8 @@ class Monitor::Pipeline {
   void report_one(Finding finding) {
     finding.session_ns = session_ns();
     const std::int64_t from_ns = finding.clock == "source" ? finding.start_ns : last_source_ns_;
-    finding.evidence_first = evidence_.at_or_before(from_ns - evidence_lead_ns);
+    constexpr std::int64_t earliest_ns = std::numeric_limits<std::int64_t>::min() + evidence_lead_ns;
+    finding.evidence_first = evidence_.at_or_before(std::max(from_ns, earliest_ns) - evidence_lead_ns);
     finding.evidence_last = last_sequence_;
     if (std::optional<Finding> passed = gate_.pass(std::move(finding))) {
       observer_.on_finding(*passed);

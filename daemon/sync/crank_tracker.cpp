@@ -36,6 +36,9 @@ constexpr int missed_when_slow_max = 2;
 // Scatter of a tooth's place: 2.5 % of the pitch, at most 0.15 degrees, a rough wheel. Common practice, no source.
 constexpr double pitch_error_share = 0.025;
 constexpr double pitch_error_max_deg = 0.15;
+// Below this a missed tooth beside the gap can pass for a dip in speed: its gap is then a third longer, and speed may
+// change by as much as that over it.
+constexpr double unsure_rpm = 1200;
 // No crank is thrown back faster than compression can throw it.
 constexpr double swing_back_rpm_max = 600.0;
 constexpr double short_path_ratio_max = 1.25;
@@ -138,37 +141,47 @@ CrankEvent CrankTracker::search(std::int64_t t_ns) {
   ns_per_deg_ = places_.longest().speed.ns_per_deg;
   // A crank that has just been thrown back turns backwards for up to two turns, with the same intervals.
   const int turns = may_run_backwards_ ? turns_after_turn_back : 1;
-  if (!certain(places_, turns)) {
+  const std::optional<EdgeRow> row = certain_row(places_, turns);
+  if (!row) {
     return CrankEvent::none;
   }
-  take_lock();
+  take_lock(*row);
   return CrankEvent::acquired;
 }
 
-bool CrankTracker::certain(const PlaceSearch& search, int turns) const {
-  const EdgeRow& row = search.longest();
+// The row that is taken for true, when one is.
+std::optional<EdgeRow> CrankTracker::certain_row(const PlaceSearch& search, int turns) const {
   // Two steps more than a turn: the gap is then seen with a tooth interval on either side.
   const int steps_wanted = std::max(lock_steps_min, turns * turn_teeth_ + 2);
-  if (row.clean_steps < steps_wanted || row.clean_deg < std::max(turn_deg_, deg_per_rev)) {
-    return false;
-  }
-  if (may_run_backwards_ && running_out(row)) {
-    return false;
+  if (search.longest().clean_steps < steps_wanted || too_coarse_to_tell()) {
+    return std::nullopt;
   }
   constexpr std::size_t turns_compared = 6;
-  const auto steps =
-      std::min(static_cast<std::size_t>(row.clean_steps), turns_compared * static_cast<std::size_t>(turn_teeth_ + 2));
+  const auto steps = std::min(static_cast<std::size_t>(search.longest().clean_steps),
+                              turns_compared * static_cast<std::size_t>(turn_teeth_ + 2));
   std::vector<std::int64_t> t_ns;
   for (std::size_t i = 0; i <= steps; ++i) {
     t_ns.push_back(raw_[(raw_count_ - 1 - steps + i) & mask_]);
   }
-  if (stopping(row.speed) >= 1) {
-    return false;
+  const RowVerdict verdict = judge_rows(repeat_steps(), t_ns, scatter_);
+  const EdgeRow& row = search.row_at(verdict.tooth);
+  // What no row explains well is not this wheel: a right row costs less than half a unit a step.
+  constexpr double cost_per_step_max = 0.9;
+  const bool good = row.clean_steps >= steps_wanted && row.clean_deg >= std::max(turn_deg_, deg_per_rev) &&
+                    verdict.cost <= cost_per_step_max * static_cast<double>(steps) && verdict.margin >= lock_margin;
+  if (!good || stopping(row.speed) >= 1 || (may_run_backwards_ && running_out(row))) {
+    return std::nullopt;
   }
-  // What no row explains well is not this wheel: a right row costs half a unit a step.
-  constexpr double cost_per_step_max = 2;
-  const RowVerdict verdict = judge_row(repeat_steps(), row.tooth, t_ns, scatter_);
-  return verdict.cost <= cost_per_step_max * static_cast<double>(steps) && verdict.margin >= lock_margin;
+  return row;
+}
+
+// With few teeth a compression dip, which comes again every turn, can look more like the gap than the gap does.
+bool CrankTracker::too_coarse_to_tell() const {
+  constexpr double coarse_pitch_deg = 18;
+  constexpr double cranking_rpm_max = 350;
+  const std::int64_t turn_ns = newest_ns() - raw_[(raw_count_ - 1 - static_cast<std::uint64_t>(turn_teeth_)) & mask_];
+  return mean_step_deg() > coarse_pitch_deg &&
+         static_cast<double>(turn_ns) > deg_per_rev * ns_per_deg_at(cranking_rpm_max);
 }
 
 // A crank that swings back has nothing that drives it: each turn takes longer than the one before.
@@ -195,12 +208,12 @@ std::span<const double> CrankTracker::repeat_steps() const {
   return std::span(cycle_step_deg_).first(static_cast<std::size_t>(cycle_.repeat_teeth));
 }
 
-void CrankTracker::take_lock() {
-  const EdgeRow& row = places_.longest();
+void CrankTracker::take_lock(const EdgeRow& row) {
   const int count = static_cast<int>(cycle_.teeth.size());
   // All edges of the clean run are teeth in order: they become marks, so that what the cams said during the search
   // counts.
-  const std::uint64_t kept = mask_ / 2;
+  // Not further back than the cams need: over many turns an edge too many may hide in a clean run of a coarse wheel.
+  const std::uint64_t kept = std::min(mask_ / 2, static_cast<std::uint64_t>(2 * turn_teeth_ + 2));
   const auto steps = static_cast<std::uint64_t>(row.clean_steps);
   const std::uint64_t back = std::min(steps, kept);
   first_mark_ = mark_count_;
@@ -284,7 +297,7 @@ void CrankTracker::confirm_gap() {
 }
 
 void CrankTracker::hold_if_slow() {
-  constexpr double hold_rpm = 500;
+  constexpr double hold_rpm = unsure_rpm;
   constexpr int teeth_min = 6;
   const bool slow = ns_per_deg_ > ns_per_deg_at(hold_rpm);
   if (slow && !holding_ && cycle_.repeat_teeth > 1 && turn_teeth_ >= teeth_min) {
@@ -359,7 +372,7 @@ bool CrankTracker::slow_interval() const {
 
 bool CrankTracker::unsettled(const Survivor& survivor) const {
   // So slow, speed changes enough from tooth to tooth to pass for a missed tooth or to hide one.
-  constexpr double settled_rpm = 500;
+  constexpr double settled_rpm = unsure_rpm;
   const bool slow_fault =
       (survivor.had_extra || survivor.had_missed) && rpm_at(survivor.speed.ns_per_deg) < settled_rpm;
   const bool both = survivor.had_extra && survivor.had_missed;
@@ -480,6 +493,13 @@ bool CrankTracker::may_turn_back(const Survivor& survivor) {
     return false;
   }
   const bool slows_on = suspect_ns_per_deg_ > 0 && survivor.speed.ns_per_deg > still_slowing * suspect_ns_per_deg_;
+  // A turn far into a gap: the gap takes much longer than the tooth before it lets expect.
+  constexpr double much_longer = 1.5;
+  const double before = last_slow_ns_per_deg_;
+  last_slow_ns_per_deg_ = survivor.speed.ns_per_deg > slow_ns_per_deg_ ? survivor.speed.ns_per_deg : 0;
+  if (before > 0 && survivor.speed.ns_per_deg > much_longer * before) {
+    return true;
+  }
   const double danger = stopping(survivor.speed);
   suspect_ns_per_deg_ = danger >= 1 ? survivor.speed.ns_per_deg : 0;
   const bool gap_ahead = next_step_deg(survivor) > longer_step * survivor.speed.last_step_deg;
@@ -588,7 +608,7 @@ void CrankTracker::keep_faults() {
   const auto open = faults_.begin() + static_cast<std::ptrdiff_t>(kept);
   const auto not_extra =
       std::stable_partition(open, faults_.end(), [](const CrankFault& f) { return f.kind == ToothFault::extra; });
-  const bool burst = static_cast<std::size_t>(not_extra - open) >= burst_min;
+  const bool burst = static_cast<std::size_t>(not_extra - open) >= burst_min && dense_burst();
   faults_.erase(burst ? not_extra : open, faults_.end());
 }
 
@@ -633,7 +653,8 @@ bool CrankTracker::contradicted() const {
     fresh.advance(raw_[i & mask_], search_scatter());
   }
   const CrankMark& here = marks_[(mark_count_ - 1) & mask_];
-  return certain(fresh, 1) && fresh.longest().tooth != here.tooth % cycle_.repeat_teeth;
+  const std::optional<EdgeRow> row = certain_row(fresh, 1);
+  return row && row->tooth != here.tooth % cycle_.repeat_teeth;
 }
 
 CrankEvent CrankTracker::lose(LossReason reason, std::int64_t t_ns) {

@@ -6,6 +6,7 @@
 
 #include <cstddef>
 #include <cstdint>
+#include <optional>
 #include <span>
 #include <string_view>
 #include <vector>
@@ -141,12 +142,13 @@ class CrankTracker {
 
   CrankEvent edge_off_short_path(std::int64_t t_ns);
   CrankEvent search(std::int64_t t_ns);
-  bool certain(const PlaceSearch& search, int turns) const;
+  std::optional<EdgeRow> certain_row(const PlaceSearch& search, int turns) const;
+  bool too_coarse_to_tell() const;
   bool running_out(const EdgeRow& row) const;
   bool slow_interval() const;
   ScatterModel search_scatter() const;
   std::span<const double> repeat_steps() const;
-  void take_lock();
+  void take_lock(const EdgeRow& row);
   void open_episode();
   void begin_episode_at(std::uint64_t mark_index);
   void reopen_from_gap();
@@ -204,9 +206,10 @@ class CrankTracker {
   bool locked_ = false;
   bool on_short_path_ = false;
   bool search_begun_ = false;
-  bool may_run_backwards_ = false;  // the lock was lost on a slow crank: it may have been thrown back
-  double suspect_ns_per_deg_ = 0;   // of the last step, when a turn back was possible but not yet likely
-  bool doubted_ = false;            // in this episode the crank may have turned back
+  bool may_run_backwards_ = false;   // the lock was lost on a slow crank: it may have been thrown back
+  double last_slow_ns_per_deg_ = 0;  // of the step before, when slow
+  double suspect_ns_per_deg_ = 0;    // of the last step, when a turn back was possible but not yet likely
+  bool doubted_ = false;             // in this episode the crank may have turned back
   LossReason loss_reason_ = LossReason::none;
   double loss_ns_per_deg_ = 0;
   SurePlace loss_place_;

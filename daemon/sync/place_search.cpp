@@ -52,17 +52,26 @@ void PlaceSearch::advance(std::int64_t t_ns, const ScatterModel& scatter) {
   }
 }
 
-RowVerdict judge_row(std::span<const double> step_deg, int tooth, std::span<const std::int64_t> t_ns,
-                     const ScatterModel& scatter) {
+const EdgeRow& PlaceSearch::row_at(int tooth) const {
+  return *std::find_if(rows_.begin(), rows_.end(), [tooth](const EdgeRow& row) { return row.tooth == tooth; });
+}
+
+RowVerdict judge_rows(std::span<const double> step_deg, std::span<const std::int64_t> t_ns,
+                      const ScatterModel& scatter) {
   const std::size_t count = step_deg.size();
-  const std::size_t steps = t_ns.size() - 1;
-  const std::size_t here = (static_cast<std::size_t>(tooth) + count - steps % count) % count;
-  RowVerdict verdict{cost_in_a_row(step_deg, here, t_ns, scatter), no_rival_margin};
+  RowVerdict verdict{0, no_rival_margin, no_rival_margin};
+  double next_best = no_rival_margin;
   for (std::size_t first = 0; first < count; ++first) {
-    if (first != here) {
-      verdict.margin = std::min(verdict.margin, cost_in_a_row(step_deg, first, t_ns, scatter) - verdict.cost);
+    const double cost = cost_in_a_row(step_deg, first, t_ns, scatter);
+    if (cost < verdict.cost) {
+      next_best = verdict.cost;
+      verdict.cost = cost;
+      verdict.tooth = static_cast<int>((first + t_ns.size() - 1) % count);
+    } else {
+      next_best = std::min(next_best, cost);
     }
   }
+  verdict.margin = next_best < no_rival_margin ? next_best - verdict.cost : no_rival_margin;
   return verdict;
 }
 

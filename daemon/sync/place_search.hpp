@@ -30,6 +30,8 @@ class PlaceSearch {
 
   // The row that has gone furthest without a misfit.
   const EdgeRow& longest() const { return rows_[longest_]; }
+  // The row whose newest edge is `tooth`.
+  const EdgeRow& row_at(int tooth) const;
 
  private:
   std::vector<double> step_deg_;
@@ -38,14 +40,14 @@ class PlaceSearch {
   std::int64_t newest_ns_ = 0;
 };
 
-// The row whose last tooth is `tooth` against all other rows of the same edges: costs in natural-log units, each interval
-// at misfit_cost_max at most.
+// All rows of the same edges compared: costs in natural-log units, each interval at misfit_cost_max at most.
 struct RowVerdict {
-  double cost = 0;
-  double margin = 0;  // by which the next best row costs more; no_rival_margin when the pattern has one tooth only
+  int tooth = 0;      // of the newest edge in the row that explains them best
+  double cost = 0;    // of that row
+  double margin = 0;  // by which the next best costs more; no_rival_margin when the pattern has one tooth only
 };
 inline constexpr double no_rival_margin = 1e9;
-RowVerdict judge_row(std::span<const double> step_deg, int tooth, std::span<const std::int64_t> t_ns,
-                     const ScatterModel& scatter);
+RowVerdict judge_rows(std::span<const double> step_deg, std::span<const std::int64_t> t_ns,
+                      const ScatterModel& scatter);
 
 }  // namespace cw

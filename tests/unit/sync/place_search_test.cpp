@@ -49,14 +49,14 @@ TEST(PlaceSearch, the_right_place_stands_alone_and_a_wrong_one_does_not) {
     t_ns.push_back(tooth.t_ns);
   }
   // 71 teeth from tooth 0: the last is tooth 0 again.
-  EXPECT_GT(judge_row(steps, 0, t_ns, {}).margin, 10);
-  EXPECT_LT(judge_row(steps, 1, t_ns, {}).margin, -10);
+  EXPECT_GT(judge_rows(steps, t_ns, {}).margin, 10);
+  EXPECT_EQ(judge_rows(steps, t_ns, {}).tooth, 0);
 }
 
 TEST(PlaceSearch, a_pattern_of_one_tooth_has_no_rival) {
   const std::vector<double> even = {30};
   const std::vector<std::int64_t> t_ns = {0, 1000, 2000};
-  EXPECT_EQ(judge_row(even, 0, t_ns, {}).margin, no_rival_margin);
+  EXPECT_EQ(judge_rows(even, t_ns, {}).margin, no_rival_margin);
 }
 
 }  // namespace
