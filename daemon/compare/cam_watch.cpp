@@ -187,8 +187,8 @@ std::optional<CamWatch::Step> CamWatch::find_step(const Cam& cam) const {
     }
   }
   step.end_ns = agreeing.first_edge_ns;
-  if (wheel_jump_ns_ > step.start_ns && wheel_jump_ns_ < step.end_ns) {
-    step.start_ns = wheel_jump_ns_;
+  if (disturbance_ns_ > step.start_ns && disturbance_ns_ < step.end_ns) {
+    step.start_ns = disturbance_ns_;
   }
   step.cycle = agreeing.cycle;
   step.rpm = agreeing.rpm;

@@ -20,8 +20,9 @@ class CamWatch {
 
   void take(const CamCycleEvent& event, std::vector<Finding>& out);
 
-  // The crank wheel seems to have slipped at that time: a step of the cams found later is placed there.
-  void note_wheel_jump(std::int64_t t_ns) { wheel_jump_ns_ = t_ns; }
+  // The crank wheel seems to have slipped, or the lock was lost, at that time: a step of the cams found later that may
+  // have been then is placed there.
+  void note_disturbance(std::int64_t t_ns) { disturbance_ns_ = t_ns; }
 
   // The lock was lost: phases before and after are not put together across it, levels stay known.
   void break_off(std::vector<Finding>& out);
@@ -73,7 +74,7 @@ class CamWatch {
   const Engine& engine_;
   std::uint64_t& next_id_;
   std::vector<Cam> cams_;
-  std::int64_t wheel_jump_ns_ = 0;
+  std::int64_t disturbance_ns_ = 0;
   std::vector<Step> steps_;  // found, waiting whether the other cams did the same
 };
 

@@ -217,6 +217,7 @@ class Monitor::Pipeline {
     const bool was_locked = event.from == LockState::cycle_locked || event.from == LockState::revolution_locked;
     const bool is_locked = event.to == LockState::cycle_locked || event.to == LockState::revolution_locked;
     if (was_locked && !is_locked) {
+      cams_.note_disturbance(event.t_ns);
       cams_.break_off(out);
       tdc_.break_off();
     }
@@ -229,7 +230,7 @@ class Monitor::Pipeline {
     row_.extra_edges += event.kind == ToothFault::extra ? 1 : 0;
     row_.missed_edges += event.kind == ToothFault::missed ? 1 : 0;
     if (event.kind == ToothFault::jump) {
-      cams_.note_wheel_jump(event.t_ns);
+      cams_.note_disturbance(event.t_ns);
     }
     faults_.take(event, out);
   }
