@@ -669,6 +669,7 @@ TEST(CrankTrackerTurningBack, loses_its_claim_where_the_crank_stops_away_from_th
             hard.wheel.name + ", " + std::to_string(rpm) + " rpm, stop at " + std::to_string(turn_deg) + " deg";
         EXPECT_EQ(said.wrong_before, 0) << where;
         EXPECT_EQ(said.claims, 0) << where;
+        EXPECT_EQ(said.wrong_after, 0) << where;
       }
     }
   }
