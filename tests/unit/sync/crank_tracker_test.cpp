@@ -108,6 +108,8 @@ TEST(CrankTrackerLock, under_the_published_cranking_record_no_wrong_tooth_is_tol
   }
 }
 
+// A known limit. Of 24 phases 5 fail on 36-1 (two lock and lose it again as nearly stopped, three don't lock within eight
+// turns) and 7 on 24-1 (no lock within eight turns). Nothing wrong is told in any of them.
 TEST(CrankTrackerLock, DISABLED_comes_under_the_published_cranking_record_in_every_phase_on_coarser_wheels) {
   for (const NamedWheel& wheel : {test::wheel(36, 1), test::wheel(24, 1)}) {
     int failing = 0;
@@ -208,11 +210,15 @@ TEST(CrankTrackerLock, is_never_taken_when_another_wheel_than_the_file_says_is_c
   const ToothCycle w60_2 = test::wheel(60, 2).cycle;
   const ToothCycle w36_1 = test::wheel(36, 1).cycle;
   const ToothCycle even = test::wheel(60, 0).cycle;
-  EXPECT_EQ(locks_when_cranked(w60_2, even, 1), 0) << "even 60 with a 60-2 file";
-  EXPECT_EQ(locks_when_cranked(w36_1, even, 1), 0) << "even 60 with a 36-1 file";
-  EXPECT_EQ(locks_when_cranked(w60_2, w36_1, 1), 0) << "36-1 with a 60-2 file";
+  for (int i = 0; i < 24; ++i) {
+    const double phase = 2 * std::numbers::pi * i / 24;
+    EXPECT_EQ(locks_when_cranked(w60_2, even, phase), 0) << "even 60 with a 60-2 file, phase " << i << " of 24";
+    EXPECT_EQ(locks_when_cranked(w36_1, even, phase), 0) << "even 60 with a 36-1 file, phase " << i << " of 24";
+    EXPECT_EQ(locks_when_cranked(w60_2, w36_1, phase), 0) << "36-1 with a 60-2 file, phase " << i << " of 24";
+  }
 }
 
+// A known limit. A lock is taken in 10 of 24 phases (1 to 4 and 12 to 17), up to 19 times in 20 turns.
 TEST(CrankTrackerLock, DISABLED_is_never_taken_when_a_60_2_wheel_is_cranked_with_a_36_1_file) {
   int failing = 0;
   for (int i = 0; i < 24; ++i) {
@@ -259,6 +265,23 @@ TEST(CrankTrackerLock, is_not_kept_for_more_than_three_turns_on_a_wheel_with_ano
   EXPECT_LE(claims, 3 * 34) << "36-2 with a 36-1 file, 40 turns of cranking, losses " << cranking.losses();
 }
 
+// With a pitch of more than 18 degrees, a compression dip that comes every turn can look more like the gap than the gap.
+TEST(CrankTrackerLock, is_not_taken_on_a_coarse_wheel_below_350_rpm) {
+  const NamedWheel coarse = test::wheel(12, 3);
+  const NamedWheel finer = test::wheel(24, 1);
+  const auto locks_at = [](const NamedWheel& wheel, double rpm) {
+    TrackerWatch watch(wheel.cycle);
+    watch.teeth(passages(wheel.cycle, 1, 10 * test::teeth_a_turn(wheel.cycle), test::steady(rpm)));
+    return watch.locks();
+  };
+  EXPECT_EQ(locks_at(coarse, 340), 0);
+  EXPECT_EQ(locks_at(coarse, 360), 1);
+  EXPECT_EQ(locks_at(finer, 340), 1);
+  for (int i = 0; i < 24; ++i) {
+    EXPECT_EQ(locks_when_cranked(coarse.cycle, coarse.cycle, 2 * std::numbers::pi * i / 24), 0) << i << " of 24";
+  }
+}
+
 TEST(CrankTrackerLock, is_not_taken_when_all_edges_come_at_one_time) {
   CrankTracker tracker(test::wheel(36, 1).cycle);
   for (int i = 0; i < 500; ++i) {
@@ -283,6 +306,8 @@ bool misses_the_end_of_a_long_gap(const NamedWheel& wheel, const Passage& missed
   return wheel.name == "12-3" && missed.tooth % 9 == 0;
 }
 
+// A known limit. Both faults, 1 of 9 teeth missed and 1 of 45 places for an edge too many, give one wrong tooth; the edge
+// too many also costs the lock and isn't told.
 TEST(CrankTrackerFaults, DISABLED_on_12_3_a_fault_that_makes_the_gap_a_quarter_longer_or_shorter_is_named) {
   const NamedWheel wheel = test::wheel(12, 3);
   const std::vector<Passage> teeth = passages(wheel.cycle, 0, 9 * 8, test::steady(3000));
@@ -458,6 +483,10 @@ TEST(CrankTrackerFaults, a_longer_outage_loses_the_lock_and_comes_back_at_the_ri
         const std::string where =
             wheel.name + ", " + std::to_string(count) + " from tooth " + std::to_string(teeth[at].tooth) + " on";
         EXPECT_EQ(watch.losses(), 1) << where;
+        EXPECT_EQ(watch.last_reason(), LossReason::nothing_fits) << where;
+        EXPECT_TRUE(std::none_of(watch.faults().begin(), watch.faults().end(),
+                                 [](const CrankFault& fault) { return fault.kind == ToothFault::extra; }))
+            << where << ": " << words(watch.faults());
         EXPECT_EQ(watch.locks(), 2) << where;
         EXPECT_EQ(watch.wrong_marks(), 0) << where;
         EXPECT_TRUE(watch.tracker().locked()) << where;
@@ -640,11 +669,15 @@ TEST(CrankTrackerTurningBack, loses_its_claim_where_the_crank_stops_away_from_th
             hard.wheel.name + ", " + std::to_string(rpm) + " rpm, stop at " + std::to_string(turn_deg) + " deg";
         EXPECT_EQ(said.wrong_before, 0) << where;
         EXPECT_EQ(said.claims, 0) << where;
+        EXPECT_EQ(said.wrong_after, 0) << where;
       }
     }
   }
 }
 
+// A known limit. Of 277 stop places at two speeds, 554 stops, the place is still claimed on the way back after 23 on 60-2,
+// 54 on 36-1, 55 on 36-2 and 150 on 24-1, and wrong teeth are told after 23, 51, 55 and 148: all of them at the places of
+// the table above.
 TEST(CrankTrackerTurningBack, DISABLED_loses_its_claim_wherever_the_crank_stops) {
   for (const NamedWheel& wheel : {test::wheel(60, 2), test::wheel(36, 1), test::wheel(36, 2), test::wheel(24, 1)}) {
     int stops = 0;
