@@ -48,10 +48,11 @@ void find_missing(const CamPattern& pattern, double cycle_deg, std::span<const L
   for (const CamEdge& expected : pattern.edges) {
     const double first = span.from_deg + scatter_deg;
     double angle = first + wrap_deg(expected.angle_deg + shift_deg - first, cycle_deg);
-    for (; angle + scatter_deg < span.to_deg; angle += cycle_deg) {
+    while (angle + scatter_deg < span.to_deg) {
       if (!has_edge_near(edges, expected.edge, angle, scatter_deg)) {
         match.missing_deg.push_back(angle);
       }
+      angle += cycle_deg;
     }
   }
 }
@@ -84,8 +85,9 @@ std::vector<LocatedEdge> expected_in(const CamPattern& pattern, double cycle_deg
   std::vector<LocatedEdge> expected;
   for (const CamEdge& edge : pattern.edges) {
     double angle = span.from_deg + wrap_deg(edge.angle_deg + shift_deg - span.from_deg, cycle_deg);
-    for (; angle < span.to_deg; angle += cycle_deg) {
+    while (angle < span.to_deg) {
       expected.push_back({angle, 0, edge.edge, 0});
+      angle += cycle_deg;
     }
   }
   std::sort(expected.begin(), expected.end(),

@@ -160,7 +160,7 @@ std::optional<EdgeRow> CrankTracker::certain_row(const PlaceSearch& search, int 
   }
   constexpr std::size_t turns_compared = 6;
   const auto steps = std::min(static_cast<std::size_t>(search.longest().clean_steps),
-                              turns_compared * static_cast<std::size_t>(turn_teeth_ + 2));
+                              turns_compared * (static_cast<std::size_t>(turn_teeth_) + 2));
   std::vector<std::int64_t> t_ns;
   for (std::size_t i = 0; i <= steps; ++i) {
     t_ns.push_back(raw_[(raw_count_ - 1 - steps + i) & mask_]);
@@ -217,7 +217,7 @@ void CrankTracker::take_lock(const EdgeRow& row) {
   // All edges of the clean run are teeth in order: they become marks, so that what the cams said during the search
   // counts.
   // Not further back than the cams need: over many turns an edge too many may hide in a clean run of a coarse wheel.
-  const std::uint64_t kept = std::min(mask_ / 2, static_cast<std::uint64_t>(2 * turn_teeth_ + 2));
+  const std::uint64_t kept = std::min(mask_ / 2, 2 * static_cast<std::uint64_t>(turn_teeth_) + 2);
   const auto steps = static_cast<std::uint64_t>(row.clean_steps);
   const std::uint64_t back = std::min(steps, kept);
   first_mark_ = mark_count_;
@@ -418,7 +418,7 @@ LossReason CrankTracker::episode_hopeless(std::int64_t t_ns) const {
   if (static_cast<double>(t_ns - best.t_ns) > slack * reach_deg * best.speed.ns_per_deg) {
     return could_stop() ? LossReason::nearly_stopped : LossReason::nothing_fits;
   }
-  const auto edges_max = static_cast<std::size_t>(2 * turn_teeth_ + 64);
+  const auto edges_max = 2 * static_cast<std::size_t>(turn_teeth_) + 64;
   return episode_.edges() > edges_max ? LossReason::ambiguous : LossReason::none;
 }
 
@@ -555,7 +555,8 @@ bool CrankTracker::commit_episode() {
   on_short_path_ = true;
   if (extra || missed) {
     // Look again when a whole turn after the fault has been seen, by itself.
-    const auto wait = static_cast<std::uint64_t>(turn_teeth_ + turn_teeth_ / 4 + 4);
+    const auto turn = static_cast<std::uint64_t>(turn_teeth_);
+    const std::uint64_t wait = turn + turn / 4 + 4;
     audit_at_mark_ = audit_at_mark_ == 0 ? mark_count_ + wait : audit_at_mark_;
   }
   return extra && missed;
@@ -651,7 +652,8 @@ SurePlace CrankTracker::last_sure() const {
 
 // Looks at the edges of the last turn as if nothing were known. True when they are certain of another place.
 bool CrankTracker::contradicted() const {
-  const auto wanted = static_cast<std::uint64_t>(turn_teeth_ + turn_teeth_ / 4 + 4);
+  const auto turn = static_cast<std::uint64_t>(turn_teeth_);
+  const std::uint64_t wanted = turn + turn / 4 + 4;
   const std::uint64_t count = std::min({wanted, raw_count_ - 1, mask_});
   PlaceSearch fresh(repeat_steps());
   fresh.begin(raw_[(raw_count_ - 1 - count) & mask_]);

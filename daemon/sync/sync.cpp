@@ -15,10 +15,10 @@ namespace {
 
 constexpr std::int64_t ns_per_s = 1'000'000'000;
 constexpr std::size_t pending_max = 512;
-constexpr double place_window_cycles = 3;
+constexpr int place_window_cycles = 3;
 // Without agreement after so many cycles a shift beyond what the file allows is considered: a cam that is a belt tooth
 // or two out still says which turn it is.
-constexpr double widened_after_cycles = 2;
+constexpr int widened_after_cycles = 2;
 constexpr double widened_deg = 60;
 constexpr double place_check_cycles = 2;
 // A cam that has jumped is looked for within this of where it was.
@@ -30,6 +30,7 @@ constexpr double slowing_max_deg_s2 = 40'000;
 
 std::vector<double> turn_steps(const ToothCycle& cycle) {
   std::vector<double> steps;
+  steps.reserve(static_cast<std::size_t>(cycle.repeat_teeth));
   for (int i = 0; i < cycle.repeat_teeth; ++i) {
     steps.push_back(cycle.teeth[static_cast<std::size_t>(i)].step_deg);
   }
@@ -522,7 +523,7 @@ void Sync::seek_place() {
     return;
   }
   std::optional<int> place;
-  for (double cycles = 1; cycles <= place_window_cycles && !place; ++cycles) {
+  for (int cycles = 1; cycles <= place_window_cycles && !place; ++cycles) {
     const AngleSpan span{std::max(segment_position_deg_, here_deg - cycles * cycle_deg), here_deg};
     place = vote_for_place(evidence(span), cycle_deg, turn_deg_, cycle_.places(), span, 0);
     if (!place && watched_deg >= widened_after_cycles * cycle_deg && cycles >= widened_after_cycles) {
