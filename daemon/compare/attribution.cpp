@@ -202,7 +202,7 @@ const std::vector<AttributionRow>& rows() {
        cams_steady,
        Severity::warning,
        A::ecu,
-       "the ECU's mark moved against the teeth while the cams did not: its trigger offset or its signal delay",
+       "the ECU's mark does not stand where the teeth put it, and the cams do: its trigger offset or its signal delay",
        {"trigger offset entered in the ECU against the engine file's", "timing light at locked advance, at two speeds",
         "whether advance was locked during this test"},
        "",
