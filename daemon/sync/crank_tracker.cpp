@@ -155,7 +155,12 @@ CrankEvent CrankTracker::search(std::int64_t t_ns) {
 std::optional<EdgeRow> CrankTracker::certain_row(const PlaceSearch& search, int turns) const {
   // Two steps more than a turn: the gap is then seen with a tooth interval on either side.
   const int steps_wanted = std::max(lock_steps_min, turns * turn_teeth_ + 2);
-  if (search.longest().clean_steps < steps_wanted || too_coarse_to_tell()) {
+  // From gap to gap: another wheel has other teeth between them.
+  const auto complete = [&](const EdgeRow& row) {
+    return row.clean_steps >= steps_wanted && row.clean_deg >= std::max(turn_deg_, deg_per_rev) &&
+           row.gaps > turns * gaps_per_repeat_;
+  };
+  if (std::none_of(search.rows().begin(), search.rows().end(), complete) || too_coarse_to_tell()) {
     return std::nullopt;
   }
   constexpr std::size_t turns_compared = 6;
@@ -169,10 +174,8 @@ std::optional<EdgeRow> CrankTracker::certain_row(const PlaceSearch& search, int 
   const EdgeRow& row = search.row_at(verdict.tooth);
   // What no row explains well is not this wheel: a right row costs less than half a unit a step.
   constexpr double cost_per_step_max = 0.9;
-  // From gap to gap: another wheel has other teeth between them.
-  const bool good = row.clean_steps >= steps_wanted && row.gaps > turns * gaps_per_repeat_ &&
-                    row.clean_deg >= std::max(turn_deg_, deg_per_rev) &&
-                    verdict.cost <= cost_per_step_max * static_cast<double>(steps) && verdict.margin >= lock_margin;
+  const bool good =
+      complete(row) && verdict.cost <= cost_per_step_max * static_cast<double>(steps) && verdict.margin >= lock_margin;
   if (!good || stopping(row.speed) >= 1 || (may_run_backwards_ && running_out(row))) {
     return std::nullopt;
   }

@@ -31,6 +31,8 @@ class PlaceSearch {
 
   // The row that has gone furthest without a misfit.
   const EdgeRow& longest() const { return rows_[longest_]; }
+  // All rows, in no order that means anything.
+  std::span<const EdgeRow> rows() const { return rows_; }
   // The row whose newest edge is `tooth`.
   const EdgeRow& row_at(int tooth) const;
 
