@@ -254,7 +254,7 @@ std::string edges_words(const CamPattern& cam) {
 }
 
 std::string phaser_words(const CamPattern& cam) {
-  if (cam.phaser_min_deg == 0 && cam.phaser_max_deg == 0) {
+  if (cam.fixed()) {
     return "Fixed: each edge is looked for within " + deg(cam.tolerance_deg) + " of its place.";
   }
   std::vector<std::string> ways;

@@ -266,7 +266,7 @@ const std::vector<AttributionRow>& rows() {
 }  // namespace
 
 std::string_view to_string(Circumstance circumstance) {
-  static constexpr std::array<std::string_view, 19> names = {"any",
+  static constexpr std::array<std::string_view, 18> names = {"any",
                                                              "one odd edge",
                                                              "teeth in a row",
                                                              "one interval",
@@ -283,8 +283,7 @@ std::string_view to_string(Circumstance circumstance) {
                                                              "no whole teeth, the only cam",
                                                              "no whole teeth, all cams",
                                                              "cams steady",
-                                                             "no cam watched",
-                                                             "slow and stopping"};
+                                                             "no cam watched"};
   return names.at(static_cast<std::size_t>(circumstance));
 }
 

@@ -29,8 +29,7 @@ enum class Circumstance : std::uint8_t {
   part_tooth_only_cam,    // the only cam watched moved, by no whole number of teeth
   part_tooth_all_cams,    // all cams moved alike, by no whole number of teeth
   cams_steady,            // the reference moved against the teeth, the cams did not
-  no_cam_watched,
-  slow_and_stopping,
+  no_cam_watched,         // nothing but the reference to hold against the teeth
 };
 std::string_view to_string(Circumstance circumstance);
 

@@ -103,10 +103,7 @@ void CamWatch::watch_dead(Cam& cam, const CamCycleEvent& event, std::vector<Find
     cam.silent_cycles = 0;
     cam.last_edge_ns = event.last_edge_ns;
     if (cam.open_dead) {
-      Finding closing = *cam.open_dead;
-      closing.phase = FindingPhase::close;
-      closing.end_ns = event.now_ns;
-      out.push_back(std::move(closing));
+      out.push_back(closed(*cam.open_dead, event.now_ns));
       cam.open_dead.reset();
       cam.recent.clear();  // the silent cycles are told
     }
@@ -130,8 +127,7 @@ double CamWatch::step_limit_deg(const Cam& cam, std::size_t index) const {
   const double limit = engine_.limits.cam_warning_deg;
   const double spread = cam.level.empty() ? 0 : usual_spread(cam.level);
   const CamPattern& pattern = engine_.cams[index];
-  const bool fixed = pattern.phaser_min_deg == 0 && pattern.phaser_max_deg == 0;
-  return std::max(fixed ? limit : std::max(limit, pattern.tolerance_deg), spreads_for_step * spread);
+  return std::max(pattern.fixed() ? limit : std::max(limit, pattern.tolerance_deg), spreads_for_step * spread);
 }
 
 std::optional<CamWatch::Step> CamWatch::find_step(const Cam& cam) const {
@@ -156,12 +152,11 @@ std::optional<CamWatch::Step> CamWatch::find_step(const Cam& cam) const {
   }
   const double now = median(phases);
   const CamPattern& pattern = engine_.cams[index];
-  const bool fixed = pattern.phaser_min_deg == 0 && pattern.phaser_max_deg == 0;
   const double from_park = now - cam.moved_deg;
   const bool within_travel = from_park > pattern.phaser_min_deg - pattern.tolerance_deg &&
                              from_park < pattern.phaser_max_deg + pattern.tolerance_deg;
   // Within its travel a phaser may have moved the cam on purpose.
-  if (!fixed && within_travel) {
+  if (!pattern.fixed() && within_travel) {
     return std::nullopt;
   }
   // A step, not a move: before the agreeing cycles at most one lies between the two places.
@@ -300,8 +295,7 @@ void CamWatch::watch_deviation(Cam& cam, const CamCycleEvent& event, std::vector
     return;
   }
   const CamPattern& pattern = engine_.cams[event.cam];
-  const bool fixed = pattern.phaser_min_deg == 0 && pattern.phaser_max_deg == 0;
-  const double slack = fixed ? engine_.limits.cam_warning_deg : pattern.tolerance_deg;
+  const double slack = pattern.fixed() ? engine_.limits.cam_warning_deg : pattern.tolerance_deg;
   const double phase = event.match.shift_deg;
   const double outside = std::max(pattern.phaser_min_deg - phase, phase - pattern.phaser_max_deg);
   cam.outside_cycles = outside > slack ? cam.outside_cycles + 1 : 0;
@@ -312,7 +306,7 @@ void CamWatch::watch_deviation(Cam& cam, const CamCycleEvent& event, std::vector
     finding.id = next_id_++;
     finding.phase = FindingPhase::open;
     finding.values.emplace_back("phase_deg", phase);
-    if (pattern.gear_teeth && fixed) {
+    if (pattern.gear_teeth && pattern.fixed()) {
       finding.values.emplace_back("gear_teeth_off", teeth_of(event.cam, phase));
       if (whole_teeth(event.cam, phase)) {
         finding.severity = Severity::fault;
@@ -330,10 +324,7 @@ void CamWatch::watch_deviation(Cam& cam, const CamCycleEvent& event, std::vector
   if (cam.inside_cycles >= hold) {
     cam.stepped = false;
     if (cam.open_deviation) {
-      Finding closing = *cam.open_deviation;
-      closing.phase = FindingPhase::close;
-      closing.end_ns = event.now_ns;
-      out.push_back(std::move(closing));
+      out.push_back(closed(*cam.open_deviation, event.now_ns));
       cam.open_deviation.reset();
     }
   }

@@ -21,10 +21,6 @@ std::int64_t train_reach_ns(double rpm) {
   return static_cast<std::int64_t>(train_deg / (deg_per_s_per_rpm * std::max(rpm, 1.0)) * ns_per_s);
 }
 
-bool is_lock(LockState state) {
-  return state == LockState::revolution_locked || state == LockState::cycle_locked;
-}
-
 bool neighbours(const ToothEvent& a, const ToothEvent& b) {
   return a.kind == ToothFault::missed && b.kind == ToothFault::missed && b.tooth == a.tooth + 1 && a.cycle == b.cycle;
 }
@@ -39,6 +35,17 @@ void add_strict_counter(const std::optional<bool>& lost, Finding& finding) {
 
 }  // namespace
 
+template <typename Event>
+void FaultWatch::place(const Event& event, Finding& finding) const {
+  finding.start_ns = event.t_ns;
+  finding.end_ns = event.t_ns;
+  finding.angle_deg = event.angle_deg;
+  finding.tooth = event.tooth;
+  finding.rpm = event.rpm;
+  finding.cycle = event.cycle;
+  finding.channel = engine_.crank.channel;
+}
+
 Finding FaultWatch::tooth_finding(const ToothEvent& event, bool in_a_row) const {
   Finding finding;
   const bool extra = event.kind == ToothFault::extra;
@@ -47,16 +54,6 @@ Finding FaultWatch::tooth_finding(const ToothEvent& event, bool in_a_row) const 
   place(event, finding);
   add_strict_counter(event.strict_counter_lost, finding);
   return finding;
-}
-
-void FaultWatch::place(const ToothEvent& event, Finding& finding) const {
-  finding.start_ns = event.t_ns;
-  finding.end_ns = event.t_ns;
-  finding.angle_deg = event.angle_deg;
-  finding.tooth = event.tooth;
-  finding.rpm = event.rpm;
-  finding.cycle = event.cycle;
-  finding.channel = engine_.crank.channel;
 }
 
 // With cams watched, CamWatch tells whether the wheel moved and by how much.
@@ -145,13 +142,7 @@ Finding FaultWatch::loss_finding(const LockEvent& event) const {
         FindingKind::sync_lost, finding);
   finding.reason += " (" + std::string(to_string(event.reason)) + ")";
   finding.phase = FindingPhase::open;
-  finding.start_ns = event.t_ns;
-  finding.end_ns = event.t_ns;
-  finding.angle_deg = event.angle_deg;
-  finding.tooth = event.tooth;
-  finding.rpm = event.rpm;
-  finding.cycle = event.cycle;
-  finding.channel = engine_.crank.channel;
+  place(event, finding);
   return finding;
 }
 
@@ -187,10 +178,7 @@ void FaultWatch::take(const LockEvent& event, std::vector<Finding>& out) {
 
 void FaultWatch::report_regained(const LockEvent& event, std::vector<Finding>& out) {
   if (open_crank_stopped_) {
-    Finding closing = *open_crank_stopped_;
-    closing.phase = FindingPhase::close;
-    closing.end_ns = event.t_ns;
-    out.push_back(closing);
+    out.push_back(closed(*open_crank_stopped_, event.t_ns));
   }
   if (!open_sync_lost_ && !open_crank_stopped_) {
     return;

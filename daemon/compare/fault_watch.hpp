@@ -29,7 +29,8 @@ class FaultWatch {
   void report_train(std::vector<Finding>& out);
   Finding tooth_finding(const ToothEvent& event, bool in_a_row) const;
   Finding burst_finding() const;
-  void place(const ToothEvent& event, Finding& finding) const;
+  template <typename Event>
+  void place(const Event& event, Finding& finding) const;  // of a ToothEvent or a LockEvent
   Finding loss_finding(const LockEvent& event) const;
   void report_loss(std::vector<Finding>& out);
   void report_regained(const LockEvent& event, std::vector<Finding>& out);

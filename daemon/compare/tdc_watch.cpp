@@ -30,18 +30,14 @@ double TdcWatch::deviation_deg(const ReferenceEvent& event) const {
 }
 
 void TdcWatch::take(const ReferenceEvent& event, bool cams_steady, std::vector<Finding>& out) {
-  const bool judged = event.state == LockState::cycle_locked || event.state == LockState::revolution_locked;
-  if (!judged || !engine_.reference || !engine_.reference->advance_from.empty()) {
+  if (!is_lock(event.state) || !engine_.reference || !engine_.reference->advance_from.empty()) {
     return;
   }
   ++pulses_seen_;
   cycles_without_ = 0;
   last_pulse_ns_ = event.t_ns;
   if (open_missing_) {
-    Finding closing = *open_missing_;
-    closing.phase = FindingPhase::close;
-    closing.end_ns = event.t_ns;
-    out.push_back(std::move(closing));
+    out.push_back(closed(*open_missing_, event.t_ns));
     open_missing_.reset();
   }
   if (event.uncertainty_deg > engine_.limits.tdc_warning_deg / 2) {
@@ -104,9 +100,7 @@ void TdcWatch::open_or_raise(double mean_deg, double spread_deg, const Reference
 }
 
 void TdcWatch::close(const ReferenceEvent& event, double mean_deg, std::vector<Finding>& out) {
-  Finding closing = *open_;
-  closing.phase = FindingPhase::close;
-  closing.end_ns = event.t_ns;
+  Finding closing = closed(*open_, event.t_ns);
   closing.values.assign({{"deviation_deg", mean_deg}});
   out.push_back(std::move(closing));
   open_.reset();

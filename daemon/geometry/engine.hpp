@@ -48,6 +48,8 @@ struct CamPattern {
   double tolerance_deg = 8;       // > 0
   std::optional<int> gear_teeth;  // of the cam gear: one tooth is 720/gear_teeth crank degrees
   double delay_us = 0;
+
+  bool fixed() const { return phaser_min_deg == 0 && phaser_max_deg == 0; }  // no phaser
 };
 
 struct Reference {

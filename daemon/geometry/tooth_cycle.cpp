@@ -33,6 +33,21 @@ int smallest_repeat(const std::vector<CycleTooth>& teeth) {
 
 }  // namespace
 
+double ToothCycle::between_deg(int from_tooth, int to_tooth) const {
+  const double deg =
+      teeth[static_cast<std::size_t>(to_tooth)].wheel_deg - teeth[static_cast<std::size_t>(from_tooth)].wheel_deg;
+  return deg > 0 ? deg : deg + cycle_deg;
+}
+
+std::vector<double> ToothCycle::steps_deg(int count) const {
+  std::vector<double> steps;
+  steps.reserve(static_cast<std::size_t>(count));
+  for (int i = 0; i < count; ++i) {
+    steps.push_back(teeth[static_cast<std::size_t>(i)].step_deg);
+  }
+  return steps;
+}
+
 ToothCycle tooth_cycle(const Engine& engine) {
   ToothCycle cycle;
   cycle.cycle_deg = engine.cycle_deg;

@@ -23,6 +23,11 @@ struct ToothCycle {
   int repeat_teeth = 0;
 
   int places() const { return static_cast<int>(teeth.size()) / repeat_teeth; }
+  double mean_step_deg() const { return cycle_deg / static_cast<double>(teeth.size()); }
+  // Angle from one tooth on to the next passage of the other, in (0, cycle_deg]. Both index `teeth`.
+  double between_deg(int from_tooth, int to_tooth) const;
+  // `step_deg` of the first `count` teeth, 0 to teeth.size().
+  std::vector<double> steps_deg(int count) const;
 };
 
 ToothCycle tooth_cycle(const Engine& engine);

@@ -20,6 +20,17 @@ std::string_view to_string(LockState state) {
   return name_of(state, names);
 }
 
+bool is_lock(LockState state) {
+  return state == LockState::revolution_locked || state == LockState::cycle_locked;
+}
+
+Finding closed(const Finding& opened, std::int64_t end_ns) {
+  Finding closing = opened;
+  closing.phase = FindingPhase::close;
+  closing.end_ns = end_ns;
+  return closing;
+}
+
 std::string_view to_string(FindingKind kind) {
   static constexpr std::array<std::string_view, 19> names = {
       "sync-lost",         "sync-regained",    "extra-edge",

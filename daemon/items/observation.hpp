@@ -19,6 +19,8 @@ enum class LockState : std::uint8_t {
   lost,               // was locked, evidence contradicts it
 };
 std::string_view to_string(LockState state);
+// Whether a position is known, in the cycle or in the revolution.
+bool is_lock(LockState state);
 
 enum class FindingKind : std::uint8_t {
   sync_lost,
@@ -87,6 +89,8 @@ struct Finding {
   std::uint64_t evidence_last = 0;
   std::uint32_t count = 1;  // more than 1: so many alike, coalesced
 };
+// The `close` of a condition that `opened` opened and that ended at `end_ns`, with the same id and words.
+Finding closed(const Finding& opened, std::int64_t end_ns);
 
 // One engine cycle, reported when TDC1 is known (a few teeth after it).
 struct Cycle {

@@ -214,15 +214,12 @@ class Monitor::Pipeline {
   }
 
   void take(const LockEvent& event, std::vector<Finding>& out) {
-    const bool was_locked = event.from == LockState::cycle_locked || event.from == LockState::revolution_locked;
-    const bool is_locked = event.to == LockState::cycle_locked || event.to == LockState::revolution_locked;
-    if (was_locked && !is_locked) {
+    if (is_lock(event.from) && !is_lock(event.to)) {
       cams_.note_disturbance(event.t_ns);
       cams_.break_off(out);
       tdc_.break_off();
     }
     faults_.take(event, out);
-    row_.state = event.to;
     observer_.on_state({event.from, event.to, event.t_ns, session_ns()});
   }
 

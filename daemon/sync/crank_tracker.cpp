@@ -43,21 +43,6 @@ constexpr double unsure_rpm = 1200;
 constexpr double swing_back_rpm_max = 600.0;
 constexpr double short_path_ratio_max = 1.25;
 
-double ns_per_deg_at(double rpm) {
-  return 1e9 / (deg_per_s_per_rpm * rpm);
-}
-double rpm_at(double ns_per_deg) {
-  return 1e9 / (deg_per_s_per_rpm * ns_per_deg);
-}
-
-std::vector<double> steps_of(const ToothCycle& cycle, std::size_t count) {
-  std::vector<double> steps;
-  for (std::size_t i = 0; i < count; ++i) {
-    steps.push_back(cycle.teeth[i].step_deg);
-  }
-  return steps;
-}
-
 }  // namespace
 
 std::string_view to_string(LossReason reason) {
@@ -82,9 +67,10 @@ std::string_view to_string(LossReason reason) {
 
 CrankTracker::CrankTracker(const ToothCycle& cycle)
     : cycle_(cycle),
-      cycle_step_deg_(steps_of(cycle, cycle.teeth.size())),
-      places_(steps_of(cycle, static_cast<std::size_t>(cycle.repeat_teeth))),
-      episode_(steps_of(cycle, cycle.teeth.size())) {
+      cycle_step_deg_(cycle.steps_deg(static_cast<int>(cycle.teeth.size()))),
+      gap_deg_(*std::max_element(cycle_step_deg_.begin(), cycle_step_deg_.end())),
+      places_(repeat_steps()),
+      episode_(cycle_step_deg_) {
   const std::size_t count = cycle_.teeth.size();
   turn_deg_ = cycle_.cycle_deg / cycle_.places();
   turn_teeth_ = std::max(1, static_cast<int>(std::lround(static_cast<double>(count) * deg_per_rev / cycle_.cycle_deg)));
@@ -95,30 +81,19 @@ CrankTracker::CrankTracker(const ToothCycle& cycle)
     const double to_missed = std::sqrt(1 + following / step);
     steps_.push_back({1 / step, std::min(short_path_ratio_max, to_missed), static_cast<std::int32_t>((i + 1) % count)});
   }
-  const double gap_deg = *std::max_element(cycle_step_deg_.begin(), cycle_step_deg_.end());
   gaps_per_repeat_ =
-      static_cast<int>(std::count(cycle_step_deg_.begin(), cycle_step_deg_.begin() + cycle_.repeat_teeth, gap_deg));
+      static_cast<int>(std::count(cycle_step_deg_.begin(), cycle_step_deg_.begin() + cycle_.repeat_teeth, gap_deg_));
   for (std::size_t i = 0; i < count; ++i) {
     constexpr std::size_t teeth_after = 2;
-    steps_[(i + teeth_after) % count].confirms = cycle_.repeat_teeth > 1 && cycle_step_deg_[i] == gap_deg;
+    steps_[(i + teeth_after) % count].confirms = cycle_.repeat_teeth > 1 && cycle_step_deg_[i] == gap_deg_;
   }
-  const double mean_step = cycle_.cycle_deg / static_cast<double>(count);
+  const double mean_step = cycle_.mean_step_deg();
   slow_ns_per_deg_ = ns_per_deg_at(turning_rpm_at_6_deg * std::sqrt(mean_step / 6.0));
   scatter_.edge_deg = std::min(pitch_error_max_deg, pitch_error_share * mean_step);
   const std::size_t kept = std::bit_ceil(std::max<std::size_t>(1024, 8 * count));
   mask_ = kept - 1;
   raw_.assign(kept, 0);
   marks_.assign(kept, {});
-}
-
-double CrankTracker::mean_step_deg() const {
-  return cycle_.cycle_deg / static_cast<double>(cycle_.teeth.size());
-}
-
-double CrankTracker::step_between_deg(int from_tooth, int to_tooth) const {
-  const double deg = cycle_.teeth[static_cast<std::size_t>(to_tooth)].wheel_deg -
-                     cycle_.teeth[static_cast<std::size_t>(from_tooth)].wheel_deg;
-  return deg > 0 ? deg : deg + cycle_.cycle_deg;
 }
 
 CrankEvent CrankTracker::edge_off_short_path(std::int64_t t_ns) {
@@ -187,7 +162,7 @@ bool CrankTracker::too_coarse_to_tell() const {
   constexpr double coarse_pitch_deg = 18;
   constexpr double cranking_rpm_max = 350;
   const std::int64_t turn_ns = newest_ns() - raw_[(raw_count_ - 1 - static_cast<std::uint64_t>(turn_teeth_)) & mask_];
-  return mean_step_deg() > coarse_pitch_deg &&
+  return cycle_.mean_step_deg() > coarse_pitch_deg &&
          static_cast<double>(turn_ns) > deg_per_rev * ns_per_deg_at(cranking_rpm_max);
 }
 
@@ -255,7 +230,7 @@ Survivor CrankTracker::episode_start(std::uint64_t mark_index) const {
   for (std::uint64_t i = mark_index - steps; i < mark_index; ++i) {
     const CrankMark& from = marks_[i & mask_];
     const CrankMark& to = marks_[(i + 1) & mask_];
-    const double angle_deg = step_between_deg(from.tooth, to.tooth);
+    const double angle_deg = cycle_.between_deg(from.tooth, to.tooth);
     const auto dt_ns = static_cast<double>(to.t_ns - from.t_ns);
     speed = follow(speed, angle_deg, dt_ns, fit_step(speed, angle_deg, dt_ns, scatter_));
     start.speed = speed;
@@ -355,7 +330,7 @@ CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
 bool CrankTracker::could_stop() const {
   constexpr double slowing_deg_s2 = 40'000;  // simulated engines: 12,000 to 30,000
   constexpr double least_interval = 0.93;
-  const double slow_ns = least_interval * std::sqrt(mean_step_deg() / slowing_deg_s2) * 1e9;
+  const double slow_ns = least_interval * std::sqrt(cycle_.mean_step_deg() / slowing_deg_s2) * 1e9;
   const std::uint64_t count = std::min<std::uint64_t>(episode_.edges() + 2, std::min(raw_count_, mask_));
   for (std::uint64_t i = 3; i <= count; ++i) {
     const std::int64_t dt_ns = raw_[(raw_count_ - i + 1) & mask_] - raw_[(raw_count_ - i) & mask_];
@@ -374,14 +349,14 @@ bool CrankTracker::slow_interval() const {
   }
   constexpr double turning_share = 0.35;
   const auto dt_ns = static_cast<double>(newest_ns() - raw_[(raw_count_ - 2) & mask_]);
-  return dt_ns * turning_share > slow_ns_per_deg_ * mean_step_deg();
+  return dt_ns * turning_share > slow_ns_per_deg_ * cycle_.mean_step_deg();
 }
 
 bool CrankTracker::unsettled(const Survivor& survivor) const {
   // So slow, speed changes enough from tooth to tooth to pass for a missed tooth or to hide one.
   constexpr double settled_rpm = unsure_rpm;
   const bool slow_fault =
-      (survivor.had_extra || survivor.had_missed) && rpm_at(survivor.speed.ns_per_deg) < settled_rpm;
+      (survivor.had_extra || survivor.had_missed) && survivor.speed.ns_per_deg > ns_per_deg_at(settled_rpm);
   const bool both = survivor.had_extra && survivor.had_missed;
   return (doubted_ || survivor.had_jump || both || slow_fault) && cycle_.repeat_teeth > 1;
 }
@@ -450,7 +425,7 @@ bool CrankTracker::may_have_turned(const Survivor& survivor) const {
   if (!doubted_ && survivor.speed.ns_per_deg < slow_ns_per_deg_) {
     return false;
   }
-  const bool slowing = survivor.trend_before_fault_per_deg * mean_step_deg() > steady_log_ratio;
+  const bool slowing = survivor.trend_before_fault_per_deg * cycle_.mean_step_deg() > steady_log_ratio;
   return doubted_ || slowing;
 }
 
@@ -481,7 +456,7 @@ bool CrankTracker::as_a_cycle_ago(const Survivor& survivor) const {
     if (mark.tooth == survivor.tooth) {
       const CrankMark& before = marks_[(mark_count_ - back - 1) & mask_];
       const double ns_per_deg =
-          static_cast<double>(mark.t_ns - before.t_ns) / step_between_deg(before.tooth, mark.tooth);
+          static_cast<double>(mark.t_ns - before.t_ns) / cycle_.between_deg(before.tooth, mark.tooth);
       return survivor.speed.ns_per_deg < much_slower * ns_per_deg;
     }
   }
@@ -517,7 +492,6 @@ bool CrankTracker::may_turn_back(const Survivor& survivor) {
 
 // A fault at the gap, after another fault and a clean stretch: then the place was lost at the first, and the gap says so.
 bool CrankTracker::gap_out_of_place() const {
-  const double gap_deg = *std::max_element(cycle_step_deg_.begin(), cycle_step_deg_.end());
   bool fault_before = false;
   int clean_since = 0;
   auto tooth = static_cast<std::size_t>(marks_[(mark_count_ - 1) & mask_].tooth);
@@ -528,7 +502,7 @@ bool CrankTracker::gap_out_of_place() const {
       tooth = (tooth + 1) % cycle_step_deg_.size();
       widest_deg = std::max(widest_deg, cycle_step_deg_[tooth]);
     }
-    if (fault && fault_before && clean_since >= decided_steps && widest_deg == gap_deg && cycle_.repeat_teeth > 1) {
+    if (fault && fault_before && clean_since >= decided_steps && widest_deg == gap_deg_ && cycle_.repeat_teeth > 1) {
       return true;
     }
     fault_before = fault_before || fault;
@@ -571,7 +545,7 @@ void CrankTracker::commit_node(const PathNode& node) {
   if (node.fault == ToothFault::extra) {
     return;
   }
-  const double ns_per_deg = static_cast<double>(node.t_ns - last.t_ns) / step_between_deg(last.tooth, node.tooth);
+  const double ns_per_deg = static_cast<double>(node.t_ns - last.t_ns) / cycle_.between_deg(last.tooth, node.tooth);
   if (node.fault == ToothFault::none && ns_per_deg_ > 0) {
     const double ratio = ns_per_deg / ns_per_deg_;
     ratio_most_ = std::max(ratio_most_, ratio);
@@ -589,11 +563,11 @@ void CrankTracker::add_fault(const PathNode& node, const CrankMark& last) {
     const double at_deg = wrap_deg(last_deg + std::min(dt_ns / ns_per_deg_, step_deg), cycle_.cycle_deg);
     faults_.push_back({node.fault, node.t_ns, last.tooth, at_deg, rpm_at(ns_per_deg_), node.jump_deg});
   }
-  const double ns_per_deg = dt_ns / step_between_deg(last.tooth, node.tooth);
+  const double ns_per_deg = dt_ns / cycle_.between_deg(last.tooth, node.tooth);
   auto tooth = static_cast<std::size_t>(last.tooth);
   for (int i = 0; i < node.missed; ++i) {
     tooth = (tooth + 1) % cycle_.teeth.size();
-    const double along_deg = step_between_deg(last.tooth, static_cast<int>(tooth));
+    const double along_deg = cycle_.between_deg(last.tooth, static_cast<int>(tooth));
     faults_.push_back({ToothFault::missed, last.t_ns + std::llround(along_deg * ns_per_deg), static_cast<int>(tooth),
                        cycle_.teeth[tooth].wheel_deg, rpm_at(ns_per_deg), 0});
   }
@@ -610,7 +584,7 @@ void CrankTracker::keep_faults() {
     clean = node.fault == ToothFault::none ? clean + 1 : 0;
     add_fault(node, last);
     if (node.fault != ToothFault::extra) {
-      ns_per_deg_ = static_cast<double>(node.t_ns - last.t_ns) / step_between_deg(last.tooth, node.tooth);
+      ns_per_deg_ = static_cast<double>(node.t_ns - last.t_ns) / cycle_.between_deg(last.tooth, node.tooth);
       last = {node.t_ns, node.tooth};
     }
     kept = clean == decided_steps ? faults_.size() : kept;
@@ -626,7 +600,7 @@ void CrankTracker::keep_faults() {
 bool CrankTracker::dense_burst() const {
   constexpr int burst_min = 3;
   constexpr double share_of_step = 0.5;
-  const double tooth_ns = share_of_step * mean_step_deg() * episode_.best().speed.ns_per_deg;
+  const double tooth_ns = share_of_step * cycle_.mean_step_deg() * episode_.best().speed.ns_per_deg;
   int dense = 0;
   std::int64_t before_ns = marks_[(mark_count_ - 1) & mask_].t_ns;
   for (const PathNode& node : episode_.best_path()) {
@@ -682,9 +656,11 @@ void CrankTracker::drop(LossReason reason) {
     loss_place_ = last_sure();
   }
   loss_ns_per_deg_ = ns_per_deg_;
-  const bool swing = reason == LossReason::nearly_stopped || doubted_ || could_stop();
-  if (in_episode() && (!swing || dense_burst())) {
-    keep_faults();
+  if (in_episode()) {
+    const bool swing = reason == LossReason::nearly_stopped || doubted_ || could_stop();
+    if (!swing || dense_burst()) {
+      keep_faults();
+    }
   }
   locked_ = false;
   may_run_backwards_ = false;
@@ -704,7 +680,7 @@ double CrankTracker::next_interval_ns() const {
     return 0;
   }
   const double step_deg = locked_ ? cycle_step_deg_[static_cast<std::size_t>(marks_[(mark_count_ - 1) & mask_].tooth)]
-                                  : cycle_.cycle_deg / static_cast<double>(cycle_.teeth.size());
+                                  : cycle_.mean_step_deg();
   return step_deg * ns_per_deg_;
 }
 

@@ -1,7 +1,7 @@
-// Crank edges to tooth numbers. Searching, all places on the wheel are tried until one explains a whole turn (PlaceSearch);
+// Crank edges to tooth numbers. Searching, all places on the wheel are tried until one explains a turn from gap to gap (PlaceSearch);
 // locked, each edge is predicted and checked on a short path, and an edge that does not fit opens an episode from a few
 // teeth back, in which explanations compete until one stands alone (Trellis). Decisions are final `lag_marks` teeth
-// behind the newest edge.
+// behind the newest edge, on a slow crank at the next gap (final_marks).
 #pragma once
 
 #include <cstddef>
@@ -18,7 +18,7 @@
 namespace cw {
 
 // An edge taken for a tooth. `tooth` indexes ToothCycle::teeth; which of the alike places of the cycle it is in is
-// provisional until the cams have told (PlaceFinder).
+// provisional until the cams have told (Sync::seek_place).
 struct CrankMark {
   std::int64_t t_ns = 0;
   std::int32_t tooth = 0;
@@ -111,7 +111,6 @@ class CrankTracker {
   // One past the newest mark, decided or not.
   std::uint64_t marks_end() const { return mark_count_; }
   const CrankMark& mark(std::uint64_t index) const { return marks_[index & mask_]; }
-  std::uint64_t marks_kept() const { return mask_ / 2; }
 
   // ns per degree at the newest edge; 0 = unknown.
   double ns_per_deg() const { return ns_per_deg_; }
@@ -174,14 +173,13 @@ class CrankTracker {
   double next_step_deg(const Survivor& survivor) const;
   bool as_a_cycle_ago(const Survivor& survivor) const;
   bool may_turn_back(const Survivor& survivor);
-  double mean_step_deg() const;
-  double step_between_deg(int from_tooth, int to_tooth) const;
   CrankEvent lose(LossReason reason, std::int64_t t_ns);
   bool in_episode() const { return locked_ && !on_short_path_; }
 
   ToothCycle cycle_;
   std::vector<Step> steps_;
   std::vector<double> cycle_step_deg_;
+  double gap_deg_ = 0;     // the longest step
   double turn_deg_ = 360;  // angle after which the pattern repeats
   int gaps_per_repeat_ = 0;
   int turn_teeth_ = 0;          // teeth in 360 degrees, for the sizes of evidence

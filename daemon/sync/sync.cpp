@@ -7,7 +7,6 @@
 #include <utility>
 
 #include "geometry/angle.hpp"
-#include "sync/tdc_fit.hpp"
 
 namespace cw {
 
@@ -24,22 +23,9 @@ constexpr double place_check_cycles = 2;
 // A cam that has jumped is looked for within this of where it was.
 constexpr double jump_deg_max = 60;
 constexpr double tracker_scatter_min_ns = 1500;
-// Compression and friction slow a crank down by no more than about this (simulated engines: 12,000 to 30,000), so from more than
-// sqrt(2 x this x step) it can't stop between two teeth.
+// Compression and friction slow a crank down by no more than about this (simulated engines: 12,000 to 30,000), so from
+// more than sqrt(2 x this x step) it can't stop between two teeth.
 constexpr double slowing_max_deg_s2 = 40'000;
-
-std::vector<double> turn_steps(const ToothCycle& cycle) {
-  std::vector<double> steps;
-  steps.reserve(static_cast<std::size_t>(cycle.repeat_teeth));
-  for (int i = 0; i < cycle.repeat_teeth; ++i) {
-    steps.push_back(cycle.teeth[static_cast<std::size_t>(i)].step_deg);
-  }
-  return steps;
-}
-
-double rpm_at(double ns_per_deg) {
-  return ns_per_deg > 0 ? 1e9 / (deg_per_s_per_rpm * ns_per_deg) : 0;
-}
 
 double largest_step(const ToothCycle& cycle) {
   double largest = 0;
@@ -63,11 +49,10 @@ Sync::Sync(const Engine& engine)
     : engine_(engine),
       cycle_(tooth_cycle(engine)),
       tracker_(cycle_),
-      strict_(turn_steps(cycle_)),
+      strict_(cycle_.steps_deg(cycle_.repeat_teeth)),
       turn_deg_(cycle_.cycle_deg / cycle_.places()),
       cams_(engine.cams.size()) {
-  const double mean_step = cycle_.cycle_deg / static_cast<double>(cycle_.teeth.size());
-  fit_wide_deg_ = std::max(30.0, 1.5 * mean_step + largest_step(cycle_));
+  fit_wide_deg_ = std::max(30.0, 1.5 * cycle_.mean_step_deg() + largest_step(cycle_));
   plan_tdc();
 }
 
@@ -285,21 +270,15 @@ double Sync::hidden_dip_deg(std::uint64_t index) const {
   const auto ns_per_deg = [&](std::uint64_t i) {
     const CrankMark& from = tracker_.mark(i - 1);
     const CrankMark& to = tracker_.mark(i);
-    return static_cast<double>(to.t_ns - from.t_ns) / step_deg(from.tooth, to.tooth);
+    return static_cast<double>(to.t_ns - from.t_ns) / cycle_.between_deg(from.tooth, to.tooth);
   };
-  const double step = step_deg(tracker_.mark(index - 1).tooth, tracker_.mark(index).tooth);
+  const double step = cycle_.between_deg(tracker_.mark(index - 1).tooth, tracker_.mark(index).tooth);
   if (index < segment_start_ + 2 || index + 1 >= tracker_.marks_end()) {
     return step / 2;
   }
   constexpr double share = 0.2;
   const double around = (ns_per_deg(index - 1) + ns_per_deg(index + 1)) / 2;
   return share * step * std::fabs(ns_per_deg(index) / around - 1);
-}
-
-double Sync::step_deg(std::int32_t from_tooth, std::int32_t to_tooth) const {
-  const double deg = cycle_.teeth[static_cast<std::size_t>(to_tooth)].wheel_deg -
-                     cycle_.teeth[static_cast<std::size_t>(from_tooth)].wheel_deg;
-  return deg > 0 ? deg : deg + cycle_.cycle_deg;
 }
 
 void Sync::locate_pending(std::uint64_t index) {
@@ -415,10 +394,7 @@ std::optional<double> Sync::rpm_over_turn(std::uint64_t index) const {
     return std::nullopt;
   }
   const CrankMark& there = tracker_.mark(index - kept);
-  double angle_deg = cycle_.teeth[static_cast<std::size_t>(here.tooth)].wheel_deg -
-                     cycle_.teeth[static_cast<std::size_t>(there.tooth)].wheel_deg;
-  angle_deg = angle_deg > 0 ? angle_deg : angle_deg + cycle_.cycle_deg;
-  return rpm_at(static_cast<double>(here.t_ns - there.t_ns) / angle_deg);
+  return rpm_at(static_cast<double>(here.t_ns - there.t_ns) / cycle_.between_deg(there.tooth, here.tooth));
 }
 
 double Sync::margin_of(const CrankTracker::RatioRange& range) const {
@@ -491,7 +467,7 @@ void Sync::report_cycle(std::uint64_t index, const TdcEstimate& tdc, const Crank
   event.state = state_;
   last_tdc_ns_ = event.tdc_ns;
   last_rpm_ = event.rpm;
-  if (state_ == LockState::cycle_locked || state_ == LockState::revolution_locked) {
+  if (is_lock(state_)) {
     cycle_number_ += cycle_counted_ ? 1 : 0;
     cycle_counted_ = true;
     event.number = cycle_number_;

@@ -132,7 +132,6 @@ class Sync {
     std::vector<LocatedEdge> edges;  // not yet given to a finished frame
     double frame_deg = 0;            // start of the frame in work
     double usual_shift_deg = 0;
-    bool shift_known = false;
   };
   struct HeldFault {
     ToothEvent event;
@@ -153,7 +152,6 @@ class Sync {
   };
   Located interpolate(std::uint64_t index, std::int64_t t_ns) const;
   double hidden_dip_deg(std::uint64_t index) const;
-  double step_deg(std::int32_t from_tooth, std::int32_t to_tooth) const;
   void take_located(const Pending& pending, const Located& at);
   TdcPoints points_around_tdc(std::uint64_t index) const;
   void pass_tdc(std::uint64_t index);

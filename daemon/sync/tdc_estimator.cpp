@@ -18,7 +18,7 @@ constexpr double scatter_least_ns = 300;
 constexpr double sigmas_95 = 2.1;
 
 bool is_running(const FittedTime& fitted) {
-  return 1e9 / (deg_per_s_per_rpm * std::max(fitted.ns_per_deg, 1.0)) > learning_rpm;
+  return rpm_at(std::max(fitted.ns_per_deg, 1.0)) > learning_rpm;
 }
 
 // Fit through `each_side` points on either side of the TDC.

@@ -35,7 +35,6 @@ void Trellis::begin(const Survivor& start) {
   nodes_.clear();
   survivors_.front().node = -1;
   survivors_.front().cost = 0;
-  best_ = 0;
   edges_ = 0;
 }
 
@@ -104,7 +103,6 @@ void Trellis::accept_as(const Survivor& from, std::int64_t t_ns, int tooth, int 
   to.misfit = from.misfit || misfit;
   to.had_missed = from.had_missed || missed > 0;
   const bool clean = missed == 0 && from.extra_run == 0 && !misfit;
-  to.clean_deg = clean ? from.clean_deg + angle_deg : 0;
   to.clean_steps = clean ? from.clean_steps + 1 : 0;
   to.steps_since_gap = !clean                     ? -1
                        : angle_deg == gap_deg_    ? 0
@@ -125,7 +123,7 @@ int Trellis::add_node(const PathNode& node) {
   return static_cast<int>(nodes_.size()) - 1;
 }
 
-// The next tooth, but the wheel has slipped on its shaft since the last: speed goes on, the angle does not fit.
+// By how much the interval is too long for the next tooth at the speed before it.
 double Trellis::jump_deg(const Survivor& from, double dt_ns) const {
   return dt_ns / from.speed.ns_per_deg - step_deg_[static_cast<std::size_t>(from.tooth)];
 }
@@ -144,6 +142,7 @@ bool Trellis::may_have_jumped(const Survivor& from, double dt_ns) const {
   return std::fabs(jump) <= jump_max_deg && std::fabs(teeth - std::round(teeth)) >= part_of_tooth;
 }
 
+// The next tooth, but the wheel has slipped on its shaft since the last: speed goes on, the angle does not fit.
 void Trellis::accept_jump(const Survivor& from, std::int64_t t_ns) {
   const int next = from.tooth + 1 == static_cast<int>(step_deg_.size()) ? 0 : from.tooth + 1;
   const double cost = from.cost + jump_cost;
@@ -154,7 +153,6 @@ void Trellis::accept_jump(const Survivor& from, std::int64_t t_ns) {
   to.tooth = next;
   to.t_ns = t_ns;
   to.cost = cost;
-  to.clean_deg = 0;
   to.clean_steps = 0;
   to.steps_since_gap = -1;
   to.missed_run = 0;
@@ -172,7 +170,6 @@ void Trellis::reject(const Survivor& from, std::int64_t t_ns) {
   ++to.extra_run;
   to.clean_steps = 0;
   to.steps_since_gap = -1;
-  to.clean_deg = 0;
   to.dirt += 1;
   to.had_extra = true;
   if (from.extra_run == 0) {
@@ -186,15 +183,9 @@ void Trellis::reject(const Survivor& from, std::int64_t t_ns) {
 }
 
 void Trellis::settle() {
-  best_ = 0;
-  for (std::size_t i = 1; i < next_.size(); ++i) {
-    if (next_[i].cost < next_[best_].cost) {
-      best_ = i;
-    }
-  }
-  const double limit = next_[best_].cost + survivor_spread_max;
-  std::swap(next_[0], next_[best_]);
-  best_ = 0;
+  const auto cheaper_one = [](const Survivor& a, const Survivor& b) { return a.cost < b.cost; };
+  std::iter_swap(next_.begin(), std::min_element(next_.begin(), next_.end(), cheaper_one));
+  const double limit = next_.front().cost + survivor_spread_max;
   std::erase_if(next_, [limit](const Survivor& survivor) { return survivor.cost > limit; });
   survivors_.swap(next_);
 }
@@ -219,14 +210,14 @@ double Trellis::position_deg(const Survivor& survivor, std::int64_t t_ns) const 
 }
 
 double Trellis::rival_margin(std::int64_t t_ns) const {
-  const Survivor& winner = survivors_[best_];
+  const Survivor& winner = best();
   const double here = position_deg(winner, t_ns);
   const double half_step = period_deg_ / static_cast<double>(step_deg_.size()) / 2;
   double margin = no_rival;
-  for (std::size_t i = 0; i < survivors_.size(); ++i) {
-    const double away = std::fabs(std::remainder(position_deg(survivors_[i], t_ns) - here, period_deg_));
-    if (i != best_ && away > half_step) {
-      margin = std::min(margin, survivors_[i].cost - winner.cost);
+  for (const Survivor& survivor : survivors_) {
+    const double away = std::fabs(std::remainder(position_deg(survivor, t_ns) - here, period_deg_));
+    if (away > half_step) {
+      margin = std::min(margin, survivor.cost - winner.cost);
     }
   }
   return margin;

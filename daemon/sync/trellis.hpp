@@ -27,7 +27,6 @@ struct Survivor {
   std::int64_t t_ns = 0;  // its time
   SpeedState speed;
   double cost = 0;
-  double clean_deg = 0;  // angle covered since the last fault or misfit
   int clean_steps = 0;
   int steps_since_gap = -1;  // clean ones since the gap came where it should after the last fault; -1 = it has not
   int extra_run = 0;         // edges too many since the last accepted edge
@@ -68,7 +67,7 @@ class Trellis {
 
   void advance(std::int64_t t_ns, const ScatterModel& scatter);
 
-  const Survivor& best() const { return survivors_[best_]; }
+  const Survivor& best() const { return survivors_.front(); }
 
   // Least cost among survivors that stand somewhere else than best() (by more than half a step, extrapolated to
   // `t_ns`), less the cost of best(); `no_rival` when there is none.
@@ -97,12 +96,11 @@ class Trellis {
   std::vector<double> step_deg_;
   std::vector<double> tooth_deg_;
   double period_deg_ = 0;
-  double gap_deg_ = 0;  // the longest step
-  std::vector<Survivor> survivors_;
+  double gap_deg_ = 0;               // the longest step
+  std::vector<Survivor> survivors_;  // the best first
   std::vector<Survivor> next_;
   std::vector<int> slots_;  // index in next_, -1 = none; see slot()
   std::vector<PathNode> nodes_;
-  std::size_t best_ = 0;
   std::size_t edges_ = 0;
 };
 

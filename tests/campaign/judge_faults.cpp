@@ -464,7 +464,7 @@ bool locked_at(const Observed& observed, std::int64_t t_ns) {
       state = change.to;
     }
   }
-  return state == LockState::cycle_locked || state == LockState::revolution_locked;
+  return is_lock(state);
 }
 
 // What stands in the confusion matrix: the right kind when it was told, else the first other finding near.

@@ -17,10 +17,6 @@ std::string at(std::int64_t t_ns) {
   return "at " + fixed(static_cast<double>(t_ns) / ns_per_s, 4) + " s";
 }
 
-bool is_lock(LockState state) {
-  return state == LockState::cycle_locked || state == LockState::revolution_locked;
-}
-
 // While the wheel slips, and until its gap has come round once, no observer can know how far it went.
 bool slipping(const Case& drawn, const sim::Truth& truth, std::int64_t t_ns) {
   const double turned = turned_deg(truth, t_ns);

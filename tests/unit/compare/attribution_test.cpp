@@ -117,7 +117,7 @@ TEST(AttributionTable, blames_the_ecu_only_for_its_own_mark) {
 TEST(Attribution, of_an_unknown_pair_is_undecided_and_says_so) {
   int unknown = 0;
   for (int kind = 0; kind <= static_cast<int>(FindingKind::clock_trouble); ++kind) {
-    for (int seen = 0; seen <= static_cast<int>(Circumstance::slow_and_stopping); ++seen) {
+    for (int seen = 0; seen <= static_cast<int>(Circumstance::no_cam_watched); ++seen) {
       const auto of_kind = static_cast<FindingKind>(kind);
       const auto circumstance = static_cast<Circumstance>(seen);
       const AttributionRow& row = attribute(of_kind, circumstance);
@@ -158,7 +158,7 @@ TEST(Attribution, apply_fills_the_finding_from_the_row_with_the_kind_asked_for) 
 
 TEST(Attribution, every_circumstance_has_its_own_words) {
   std::set<std::string_view> names;
-  for (int seen = 0; seen <= static_cast<int>(Circumstance::slow_and_stopping); ++seen) {
+  for (int seen = 0; seen <= static_cast<int>(Circumstance::no_cam_watched); ++seen) {
     const std::string_view name = to_string(static_cast<Circumstance>(seen));
     EXPECT_FALSE(name.empty());
     EXPECT_TRUE(names.insert(name).second) << name;

@@ -45,12 +45,7 @@ inline ToothCycle listed_wheel(const std::vector<double>& angles_deg) {
   return tooth_cycle(engine_with(listed_teeth(angles_deg), static_cast<int>(angles_deg.size())));
 }
 inline std::vector<double> steps_of_turn(const ToothCycle& cycle) {
-  std::vector<double> steps;
-  steps.reserve(cycle.teeth.size());
-  for (int i = 0; i < cycle.repeat_teeth; ++i) {
-    steps.push_back(cycle.teeth[static_cast<std::size_t>(i)].step_deg);
-  }
-  return steps;
+  return cycle.steps_deg(cycle.repeat_teeth);
 }
 inline int teeth_a_turn(const ToothCycle& cycle) {
   return static_cast<int>(cycle.teeth.size()) / 2;
