@@ -5,6 +5,7 @@
 #include <cstddef>
 #include <cstdint>
 #include <memory>
+#include <optional>
 #include <span>
 #include <string>
 #include <string_view>
@@ -15,10 +16,15 @@
 
 namespace cw {
 
+using ChannelNames = std::vector<std::pair<std::string, std::string>>;  // (name in the engine file, device's own name)
+
+// What the engine file calls a channel that the device calls `theirs`: the same where nothing else is said.
+std::string_view our_name(const ChannelNames& names, std::string_view theirs);
+
 struct DriverSettings {
   std::string name;   // of the file or device, for error lines
   bool live = false;  // true: what can't be read becomes a gap item and reading goes on; false: it is an error
-  std::vector<std::pair<std::string, std::string>> channels;  // (name in the engine file, device's own name)
+  ChannelNames channels;
 };
 
 // Decodes one source. Fills kind, channel, code, source_ns and payload of items; the sequencer stamps source, host_ns
@@ -30,7 +36,10 @@ class Driver {
   Driver& operator=(const Driver&) = delete;
   virtual ~Driver() = default;
 
-  // The source has been opened: adds the link note that says so, if there is one before the first bytes.
+  // The source has been opened: adds the link note that says so, if there is one before the first bytes. Called again
+  // for each new connection of an entry that `reconnects`: what is left of the old one (a part of a line or frame) is
+  // forgotten without an item, clocks start afresh, the first bytes may come from the middle of a line or frame.
+  // Channels that were named keep their numbers.
   virtual void start(ItemBuffer& out) = 0;
 
   // Takes the next bytes and adds their items to `out`. False (never when live): the input is wrong and nothing after
@@ -47,18 +56,45 @@ class Driver {
   virtual std::uint64_t bad_inputs() const = 0;
 };
 
+// Where `run` finds a source: of a [[source]] of the engine file, or of `--source` and the options beside it.
+struct SourceAddress {
+  std::string address;
+  int baud = 115200;          // bits a second; serial ports only
+  bool allow_remote = false;  // network: hosts other than this computer
+};
+
+// What opening came to.
+struct Opened {
+  int descriptor = -1;  // non-blocking, for reading; -1 when it could not be opened
+  std::string problem;  // then why, one line that begins with the address
+};
+
 // One line of the registry.
 struct DriverEntry {
   std::string_view name;   // as in `driver = "..."` of the engine file and in `--source NAME:ADDRESS`
   std::string_view title;  // in words, for help and error lines
   std::unique_ptr<Driver> (*make)(const DriverSettings& settings);
-  // Whether a file that begins with `head` (up to 4096 bytes of it) is of this kind.
+  // Whether a file that begins with `head` (up to 4096 bytes of it) is of this kind; nullptr: no file is.
   bool (*recognises)(std::string_view head);
-  // Opens an address of `run` for reading without blocking; -1 with errno set when it can't.
-  int (*open)(const std::string& address);
+  // Opens a source of `run`. Never waits for its data; may take a few seconds where `reconnects` (it is called on a
+  // thread of its own then).
+  Opened (*open)(const SourceAddress& where);
+
+  // The rest may be left out by a driver of files and pipes.
+
+  // True: a link, which comes and goes. That it ends or can't be opened does not end the run: it is opened again, with
+  // growing delays, for ever. Closed first, so that a device that is plugged in again gets its old name.
+  bool reconnects = false;
+  // What is wrong with an address whatever is plugged in, one line; empty: nothing. Such a run is refused.
+  std::string (*address_problem)(const SourceAddress& where) = nullptr;
+  // Bytes that the kernel says it lost on this port since it counts; nothing where it does not say.
+  std::optional<std::uint64_t> (*lost_bytes)(int descriptor) = nullptr;
 };
 
-// Opens a file, FIFO or character device by path; "-" is standard input. -1 with errno set when it can't.
-int open_for_reading(const std::string& address);
+// Opens a file, FIFO or character device by path; "-" is standard input.
+Opened open_for_reading(const SourceAddress& where);
+
+// "ADDRESS: cannot open: No such file or directory", from an errno value.
+std::string open_problem(const std::string& address, int error);
 
 }  // namespace cw

@@ -1,11 +1,11 @@
 #include "drivers/edge_csv.hpp"
 
 #include <algorithm>
-#include <array>
 #include <charconv>
 #include <cstring>
 #include <optional>
 
+#include "drivers/source_time.hpp"
 #include "drivers/text_quote.hpp"
 
 namespace cw {
@@ -17,20 +17,12 @@ constexpr std::string_view byte_order_mark = "\xEF\xBB\xBF";
 constexpr std::size_t line_max = 256;  // bytes before the LF
 constexpr std::size_t name_max = 64;
 constexpr std::size_t channels_max = 250;
-constexpr std::uint64_t hour_ns = 3'600'000'000'000ULL;
-constexpr std::uint64_t silence_max_ns = 24 * hour_ns;
-constexpr std::uint64_t span_max_ns = 366 * 24 * hour_ns;
-constexpr int restart_lines = 8;  // so many lines in a row before time that goes back is taken for a restart
 
 struct Row {
   std::int64_t t_ns = 0;
   std::uint8_t channel = 0;
   EdgeCode edge = EdgeCode::falling;
 };
-
-std::uint64_t distance_ns(std::int64_t from, std::int64_t to) {  // `to` is not below `from`
-  return static_cast<std::uint64_t>(to) - static_cast<std::uint64_t>(from);
-}
 
 // Well-formed UTF-8 as RFC 3629 has it, without overlong forms checked: only what keeps a name printable matters here.
 bool name_is_sound(std::string_view name) {
@@ -71,9 +63,7 @@ class EdgeCsv final : public Driver {
   bool take_row(std::string_view line, ItemBuffer& out);
   bool keep_start_of_line(std::span<const char> bytes, ItemBuffer& out);
   bool time_is_sound(std::int64_t t_ns);
-  bool device_restarted(std::int64_t t_ns);
   std::optional<std::uint8_t> channel_number(std::string_view name, std::int64_t t_ns, ItemBuffer& out);
-  void add_note(LinkNote note, std::int64_t t_ns, ItemBuffer& out) const;
   bool bad_line(const std::string& what, ItemBuffer& out);
   std::string explain(std::string_view line) const;
   std::string explain_time(std::int64_t t_ns) const;
@@ -82,29 +72,28 @@ class EdgeCsv final : public Driver {
   std::string error_;
   std::string kept_;       // the start of a line whose end has not come yet, at most line_max bytes
   bool skipping_ = false;  // inside a line that is too long
+  bool started_ = false;
+  bool joining_ = false;  // a new connection: its first line may be the end of one
   bool header_seen_ = false;
   bool any_edge_ = false;
   std::int64_t first_ns_ = 0;
   std::int64_t last_ns_ = 0;
-  std::int64_t restart_ns_ = 0;  // last time of the lines that lie before last_ns_
-  int restart_count_ = 0;
+  RestartWatch restart_;
   std::uint64_t line_ = 0;
   std::uint64_t bad_inputs_ = 0;
   std::vector<std::string> names_;  // by channel number
   std::size_t last_channel_ = 0;
 };
 
-void EdgeCsv::add_note(LinkNote note, std::int64_t t_ns, ItemBuffer& out) const {
-  Item item;
-  item.kind = ItemKind::link_note;
-  item.code = static_cast<std::uint8_t>(note);
-  item.source_ns = t_ns;
-  out.items.push_back(item);
-}
-
 void EdgeCsv::start(ItemBuffer& out) {
+  kept_.clear();
+  skipping_ = false;
+  joining_ = std::exchange(started_, true);
+  header_seen_ = false;
+  any_edge_ = false;
+  restart_.forget();
   if (settings_.live) {
-    add_note(LinkNote::connected, 0, out);
+    out.add_note(LinkNote::connected, 0);
   }
 }
 
@@ -114,12 +103,7 @@ bool EdgeCsv::bad_line(const std::string& what, ItemBuffer& out) {
   if (!settings_.live) {
     return false;
   }
-  Item item;
-  item.kind = ItemKind::gap;
-  item.code = static_cast<std::uint8_t>(GapReason::bad_input);
-  item.source_ns = last_ns_;
-  constexpr std::array<std::byte, 8> one = {std::byte{1}};
-  out.add_with_payload(item, one);
+  out.add_gap(GapReason::bad_input, 1, last_ns_);
   return true;
 }
 
@@ -174,12 +158,16 @@ bool EdgeCsv::finish(ItemBuffer& out) {
     line_ = 1;
     return bad_line("expected the header " + quoted(header_line) + ", found the end of the file", out);
   }
-  add_note(LinkNote::end_of_input, last_ns_, out);
+  out.add_note(LinkNote::end_of_input, last_ns_);
   return true;
 }
 
 bool EdgeCsv::take_line(std::string_view line, ItemBuffer& out) {
   ++line_;
+  if (joining_ && !header_seen_) {
+    header_seen_ = true;
+    return true;
+  }
   if (line.size() > line_max) {
     return bad_line("expected a line of at most " + std::to_string(line_max) + " bytes, found a longer one", out);
   }
@@ -237,10 +225,10 @@ bool EdgeCsv::take_row(std::string_view line, ItemBuffer& out) {
     return bad_line(explain(line), out);
   }
   if (!time_is_sound(row.t_ns)) {
-    if (!device_restarted(row.t_ns)) {
+    if (!restart_.seen(row.t_ns) || !settings_.live) {
       return bad_line(explain_time(row.t_ns), out);
     }
-    add_note(LinkNote::new_epoch, row.t_ns, out);
+    out.add_note(LinkNote::new_epoch, row.t_ns);
     any_edge_ = false;
   }
   const std::string_view name = line.substr(digits + 1, line.size() - digits - 3);
@@ -251,7 +239,7 @@ bool EdgeCsv::take_row(std::string_view line, ItemBuffer& out) {
     }
     last_channel_ = *number;
   }
-  restart_count_ = 0;
+  restart_.forget();
   first_ns_ = any_edge_ ? first_ns_ : row.t_ns;
   any_edge_ = true;
   last_ns_ = row.t_ns;
@@ -271,13 +259,6 @@ bool EdgeCsv::time_is_sound(std::int64_t t_ns) {
          (settings_.live || distance_ns(first_ns_, t_ns) <= span_max_ns);
 }
 
-bool EdgeCsv::device_restarted(std::int64_t t_ns) {
-  const bool agrees = restart_count_ > 0 && t_ns >= restart_ns_ && distance_ns(restart_ns_, t_ns) <= silence_max_ns;
-  restart_count_ = agrees ? restart_count_ + 1 : 1;
-  restart_ns_ = t_ns;
-  return settings_.live && restart_count_ >= restart_lines;
-}
-
 std::optional<std::uint8_t> EdgeCsv::channel_number(std::string_view name, std::int64_t t_ns, ItemBuffer& out) {
   const auto known = std::find(names_.begin(), names_.end(), name);
   if (known != names_.end()) {
@@ -287,16 +268,9 @@ std::optional<std::uint8_t> EdgeCsv::channel_number(std::string_view name, std::
     return std::nullopt;
   }
   names_.emplace_back(name);
-  const auto renamed = std::find_if(settings_.channels.begin(), settings_.channels.end(),
-                                    [&](const auto& pair) { return pair.second == name; });
-  const std::string_view our_name = renamed == settings_.channels.end() ? name : std::string_view(renamed->first);
-  Item item;
-  item.kind = ItemKind::link_note;
-  item.code = static_cast<std::uint8_t>(LinkNote::channel_named);
-  item.channel = static_cast<std::uint8_t>(names_.size() - 1);
-  item.source_ns = t_ns;
-  out.add_with_payload(item, std::as_bytes(std::span(our_name)));
-  return item.channel;
+  const auto number = static_cast<std::uint8_t>(names_.size() - 1);
+  out.add_channel_name(number, our_name(settings_.channels, name), t_ns);
+  return number;
 }
 
 std::string EdgeCsv::explain_time(std::int64_t t_ns) const {
@@ -344,10 +318,6 @@ std::string EdgeCsv::explain(std::string_view line) const {
   return "expected at most " + std::to_string(channels_max) + " channels, found one more: " + quoted(name);
 }
 
-std::unique_ptr<Driver> make_edge_csv(const DriverSettings& settings) {
-  return std::make_unique<EdgeCsv>(settings);
-}
-
 bool recognise_edge_csv(std::string_view head) {
   if (head.substr(0, byte_order_mark.size()) == byte_order_mark) {
     head.remove_prefix(byte_order_mark.size());
@@ -357,7 +327,14 @@ bool recognise_edge_csv(std::string_view head) {
 
 }  // namespace
 
-constinit const DriverEntry edge_csv_entry = {"csv", "edge CSV, lines of t_ns,channel,edge", make_edge_csv,
-                                              recognise_edge_csv, open_for_reading};
+std::unique_ptr<Driver> make_edge_csv(const DriverSettings& settings) {
+  return std::make_unique<EdgeCsv>(settings);
+}
+
+constinit const DriverEntry edge_csv_entry = {.name = "csv",
+                                              .title = "edge CSV, lines of t_ns,channel,edge",
+                                              .make = make_edge_csv,
+                                              .recognises = recognise_edge_csv,
+                                              .open = open_for_reading};
 
 }  // namespace cw

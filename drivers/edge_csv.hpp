@@ -10,7 +10,8 @@
 //
 // Live, a line that can't be read becomes one `gap` item (bad_input, count 1). Time that goes back is such a line too;
 // after 8 lines in a row that agree with each other but lie before the last good time, the device has started afresh:
-// a `new_epoch` note follows, and edges go on from there.
+// a `new_epoch` note follows, and edges go on from there. Of a new connection (start() called again) the first line is
+// passed over without a word, be it the header or the end of a line: half a line may still look like an edge.
 #pragma once
 
 #include "drivers/driver.hpp"
@@ -18,5 +19,7 @@
 namespace cw {
 
 extern const DriverEntry edge_csv_entry;
+
+std::unique_ptr<Driver> make_edge_csv(const DriverSettings& settings);
 
 }  // namespace cw

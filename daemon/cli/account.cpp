@@ -2,10 +2,12 @@
 
 #include <algorithm>
 #include <array>
+#include <boost/algorithm/string/join.hpp>
 #include <cmath>
 #include <string_view>
 #include <vector>
 
+#include "cli/channel_names.hpp"
 #include "record/observation_text.hpp"
 
 namespace cw {
@@ -30,14 +32,6 @@ std::string seconds(std::int64_t ns) {
 
 std::string count_of(std::uint64_t count, const std::string& one, const std::string& many) {
   return std::to_string(count) + " " + (count == 1 ? one : many);
-}
-
-std::string joined(const std::vector<std::string>& parts, const std::string& between) {
-  std::string out;
-  for (const std::string& part : parts) {
-    out += out.empty() ? part : between + part;
-  }
-  return out;
 }
 
 std::string severity_word(Severity severity) {
@@ -107,7 +101,7 @@ std::string place_in_words(const Finding& finding) {
   if (finding.count > 1) {
     parts.push_back(std::to_string(finding.count) + " alike");
   }
-  return joined(parts, ", ");
+  return boost::algorithm::join(parts, ", ");
 }
 
 // "step_deg", 17.137 -> "step 17.14 deg"; whole numbers, as counts are, without decimals.
@@ -129,7 +123,7 @@ std::string values_in_words(const Finding& finding) {
       parts.push_back(value_in_words(name, value));
     }
   }
-  return joined(parts, ", ");
+  return boost::algorithm::join(parts, ", ");
 }
 
 std::string phase_in_words(const Finding& finding) {
@@ -192,7 +186,7 @@ std::string states_in_words(const SessionTotals& totals) {
       parts.push_back(std::string(to_string(state)) + " " + seconds(totals.state_ns(state)) + " s");
     }
   }
-  return parts.empty() ? "none" : joined(parts, ", ");
+  return parts.empty() ? "none" : boost::algorithm::join(parts, ", ");
 }
 
 std::string mean_in_words(const RunningMean& mean) {
@@ -201,17 +195,21 @@ std::string mean_in_words(const RunningMean& mean) {
          count_of(mean.count(), "reading", "readings") + "; + is late";
 }
 
-std::string verdict(const SessionTotals& totals) {
+std::string verdict(const SessionTotals& totals, const Engine& engine) {
   const std::uint64_t faults = totals.findings(Severity::fault);
   const std::uint64_t warnings = totals.findings(Severity::warning);
   if (totals.edges() == 0) {
     return "No edge seen: nothing can be said.";
   }
-  if (totals.state_ns(LockState::cycle_locked) + totals.state_ns(LockState::revolution_locked) == 0) {
-    return "The crank position was never known: nothing can be said about timing.";
+  if (const std::string why = crank_not_seen(totals, engine); !why.empty()) {
+    return "Nothing can be said: " + why;
   }
+  const bool never_known =
+      totals.state_ns(LockState::cycle_locked) + totals.state_ns(LockState::revolution_locked) == 0;
+  const std::string unknown =
+      never_known ? "The crank position was never known: nothing can be said about timing." : "";
   if (faults + warnings == 0) {
-    return "No fault seen.";
+    return never_known ? unknown : "No fault seen.";
   }
   std::vector<std::string> parts;
   if (faults > 0) {
@@ -226,7 +224,8 @@ std::string verdict(const SessionTotals& totals) {
       kinds.push_back(std::string(to_string(kind)) + (count.findings > 1 ? " x" + std::to_string(count.findings) : ""));
     }
   }
-  return joined(parts, " and ") + ": " + joined(kinds, ", ") + ".";
+  return unknown + (never_known ? " " : "") + boost::algorithm::join(parts, " and ") + ": " +
+         boost::algorithm::join(kinds, ", ") + ".";
 }
 
 std::string caution(const SessionTotals& totals) {
@@ -252,8 +251,8 @@ std::string totals_in_words(const SessionTotals& totals, const Engine& engine, c
       append_wrapped(out, label, std::string(label.size(), ' '), text);
     }
   };
-  add("Input", count_of(totals.edges(), "edge", "edges") + " in " + seconds(totals.span_ns()) +
-                   " s; channels: " + (totals.channels().empty() ? "none" : joined(totals.channels(), ", ")) +
+  add("Input", count_of(totals.edges(), "edge", "edges") + " in " + seconds(totals.span_ns()) + " s; channels: " +
+                   (totals.channels().empty() ? "none" : boost::algorithm::join(totals.channels(), ", ")) +
                    (totals.gaps() > 0 ? "; " + count_of(totals.gaps(), "gap", "gaps") + " in the input" : ""));
   add("State", states_in_words(totals));
   add("Cycles", std::to_string(totals.cycles()));
@@ -266,8 +265,8 @@ std::string totals_in_words(const SessionTotals& totals, const Engine& engine, c
     }
   }
   add("Recording", recording);
-  add("Seen", verdict(totals));
-  add("Not watched", joined(totals.not_watched(), "; "));
+  add("Seen", verdict(totals, engine));
+  add("Not watched", boost::algorithm::join(totals.not_watched(), "; "));
   add("Caution", caution(totals));
   return out;
 }

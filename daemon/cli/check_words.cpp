@@ -1,9 +1,11 @@
 #include <algorithm>
 #include <cmath>
 #include <ostream>
+#include <utility>
 
 #include "cli/check.hpp"
 #include "cli/check_page.hpp"
+#include "cli/line_load.hpp"
 #include "geometry/angle.hpp"
 #include "geometry/cam_evidence.hpp"
 #include "geometry/tooth_cycle.hpp"
@@ -63,8 +65,8 @@ void explain_firing(const Engine& engine, Page& page) {
   text += engine.cycle_deg == 720 ? ", four-stroke: a cycle is two turns, 720°. "
                                   : ", two-stroke: a cycle is one turn, 360°. ";
   if (engine.cylinders > 1) {
-    text +=
-        fires_evenly(engine) ? "Even firing, " + deg(engine.cycle_deg / engine.cylinders) + " apart; " : "Odd firing; ";
+    text += fires_evenly(engine) ? "Even firing, " + deg(engine.cycle_deg / engine.cylinders) + " apart; "
+                                 : "Odd firing, " + degrees(firing_steps_deg(engine)) + " apart; ";
     text += "top dead centres in firing order: cylinder " + listed(words) + ".";
   }
   page.entry("Engine", text);
@@ -149,7 +151,8 @@ void explain_steps(const ToothCycle& cycle, const Wheel& wheel, Page& page) {
     angles_deg.push_back(tooth.angle_deg);
   }
   const std::string where = angles_deg.size() <= listed_angles_max
-                                ? "Teeth stand at " + degrees(angles_deg) + " from tooth 1. "
+                                ? "Teeth stand at " + degrees(angles_deg) + " from tooth 1" +
+                                      (wheel.shaft == WheelShaft::cam ? ", in crank degrees. " : ". ")
                                 : std::string();
   page.point(where + "Steps from tooth to tooth are " + deg(least) + " to " + deg(greatest) + ".");
 }
@@ -174,9 +177,13 @@ void explain_wheel(const Engine& engine, Page& page) {
   const std::vector<Gap> gaps = gaps_of(engine);
   std::string text = wheel_name(wheel, gaps) + ", on the " + (wheel.shaft == WheelShaft::crank ? "crank" : "cam") +
                      "; channel " + quoted(wheel.channel) + ", " + edge_word(wheel.active_edge) + " edges. ";
-  text += counted(static_cast<int>(wheel.teeth.size()), "tooth", "teeth") +
-          (wheel.shaft == WheelShaft::crank ? " a turn" : " a cycle");
-  text += is_list(wheel) ? "." : ", one pitch is " + deg(pitch_deg(wheel)) + " of crank.";
+  const std::string every = wheel.shaft == WheelShaft::crank ? " a turn" : " a cycle";
+  text += wheel.positions == 1
+              ? "It passes once" + every + "."
+              : std::to_string(wheel.teeth.size()) + (wheel.teeth.size() == 1 ? " tooth" : " teeth") + every;
+  if (wheel.positions > 1) {
+    text += is_list(wheel) ? "." : ", one pitch is " + deg(pitch_deg(wheel)) + " of crank.";
+  }
   page.entry("Wheel", text + delay_words(wheel.delay_us));
   if (is_list(wheel)) {
     explain_steps(cycle, wheel, page);
@@ -191,7 +198,11 @@ void explain_wheel(const Engine& engine, Page& page) {
 
 std::string basis_words(const Engine& engine) {
   std::string turn = engine.cycle_deg == 720 ? " It can't show which turn is compression" : "";
-  turn += turn.empty() ? "" : (engine.cams.empty() ? "." : ": that rests on the cam.");
+  if (!turn.empty() && engine.crank.shaft == WheelShaft::cam) {
+    turn += ": that rests on the wheel, which turns with the cam.";
+  } else if (!turn.empty()) {
+    turn += engine.cams.empty() ? "." : ": that rests on the cam.";
+  }
   switch (engine.crank.offset_basis) {
     case OffsetBasis::piston_stop:
       return "Basis: piston stop, measured on the piston itself." + turn;
@@ -212,6 +223,26 @@ std::string offset_turn_words(const Engine& engine) {
   return engine.cams.empty() ? " of one of the two turns" : " of the turn that the cam marks as the first";
 }
 
+// Of a wheel on which every tooth looks like every other: the edge of cam or index by which its tooth 1 is found, the
+// last one before it.
+std::string first_tooth_words(const Engine& engine) {
+  std::string text = "The wheel has nothing that marks its tooth 1: it is the one that ";
+  const double marked_deg = wrap_deg(-engine.crank.trigger_offset_deg, engine.cycle_deg);
+  double nearest_deg = engine.cycle_deg;
+  std::string found = "cam or index put at this angle.";
+  for (const CamPattern& cam : engine.cams) {
+    for (const CamEdge& edge : cam.edges) {
+      const double after_deg = wrap_deg(marked_deg - edge.angle_deg, engine.cycle_deg);
+      if (after_deg < nearest_deg) {
+        nearest_deg = after_deg;
+        found = "passes " + deg(after_deg) + " after the " + edge_word(edge.edge) + " edge of " + quoted(cam.name) +
+                " at " + deg(edge.angle_deg) + ".";
+      }
+    }
+  }
+  return text + found;
+}
+
 void explain_offset(const Engine& engine, const PositionEvidence& evidence, Page& page) {
   const Wheel& wheel = engine.crank;
   const double marked_deg = wrap_deg(-wheel.trigger_offset_deg, engine.cycle_deg);
@@ -221,7 +252,7 @@ void explain_offset(const Engine& engine, const PositionEvidence& evidence, Page
   text += two_turns ? ", and tooth 1 of the other turn at " + deg(wrap_deg(marked_deg + 360, 720)) + "." : ".";
   page.entry("Offset", text);
   if (evidence.places > static_cast<int>(turns_of(engine))) {
-    page.point("The wheel has nothing that marks its tooth 1: it is the one that cam or index put at this angle.");
+    page.point(first_tooth_words(engine));
   }
   page.point(basis_words(engine));
   page.point("Raising it retards: timing measured 3° late means 3 less here. A controller may count the other way.");
@@ -277,23 +308,52 @@ bool repeats_each_turn(const CamPattern& cam, double cycle_deg) {
          });
 }
 
-std::string angle_list(const CamPattern& cam, const CamEvidence& evidence, bool deciding) {
+// What one edge seen alone decides: the turn, or which place of the cycle it is.
+using Decides = bool CamEdgeEvidence::*;
+
+std::string angle_list(const CamPattern& cam, const CamEvidence& evidence, Decides decides, bool deciding) {
   std::vector<double> angles_deg;
   for (std::size_t i = 0; i < cam.edges.size(); ++i) {
-    if (evidence.edges[i].decides_turn == deciding) {
+    if (evidence.edges[i].*decides == deciding) {
       angles_deg.push_back(cam.edges[i].angle_deg);
     }
   }
   return degrees(angles_deg);
 }
 
+std::size_t deciding_edges(const CamEvidence& evidence, Decides decides) {
+  return static_cast<std::size_t>(std::count_if(evidence.edges.begin(), evidence.edges.end(),
+                                                [&](const CamEdgeEvidence& edge) { return edge.*decides; }));
+}
+
+// How this cam tells the teeth of a wheel apart that all look alike; empty when it doesn't.
+std::string place_words(const CamPattern& cam, const CamEvidence& evidence, int places) {
+  constexpr Decides place = &CamEdgeEvidence::decides_place;
+  const std::string which = "which of the " + std::to_string(places) + " teeth of the cycle is which";
+  const std::size_t deciding = deciding_edges(evidence, place);
+  if (deciding == cam.edges.size()) {
+    return deciding == 1 ? "This one edge tells " + which +
+                               ". Nothing beside it contradicts a false one, so agreeing repeats are asked for."
+                         : "Any one of its edges, seen alone, tells " + which + ".";
+  }
+  if (deciding > 0) {
+    return std::string("Seen alone, ") + (deciding == 1 ? "the edge at " : "the edges at ") +
+           angle_list(cam, evidence, place, true) + (deciding == 1 ? " tells " : " tell ") + which + "; at " +
+           angle_list(cam, evidence, place, false) + " it could be another edge at another tooth.";
+  }
+  return evidence.pattern_decides_place ? "No edge alone tells " + which + ", the whole pattern does." : "";
+}
+
 // How this cam tells the turns of a four-stroke apart.
 std::string turn_words(const CamPattern& cam, const CamEvidence& evidence, double cycle_deg) {
+  constexpr Decides turn = &CamEdgeEvidence::decides_turn;
+  if (cam.turns_with_crank) {
+    return "It turns with the crank: it tells where in a turn, not which of the two turns.";
+  }
   if (repeats_each_turn(cam, cycle_deg)) {
     return "Its edges repeat each turn: it can't tell the two turns apart.";
   }
-  const auto deciding = static_cast<std::size_t>(std::count_if(
-      evidence.edges.begin(), evidence.edges.end(), [](const CamEdgeEvidence& edge) { return edge.decides_turn; }));
+  const std::size_t deciding = deciding_edges(evidence, turn);
   if (deciding == cam.edges.size()) {
     return deciding == 1 ? "This one edge tells the two turns apart. Nothing beside it contradicts a false one, so "
                            "agreeing repeats are asked for."
@@ -301,8 +361,8 @@ std::string turn_words(const CamPattern& cam, const CamEvidence& evidence, doubl
   }
   if (deciding > 0) {
     return std::string("Seen alone, ") + (deciding == 1 ? "the edge at " : "the edges at ") +
-           angle_list(cam, evidence, true) + (deciding == 1 ? " tells" : " tell") + " the two turns apart; at " +
-           angle_list(cam, evidence, false) + " the other turn has an edge in the same place.";
+           angle_list(cam, evidence, turn, true) + (deciding == 1 ? " tells" : " tell") + " the two turns apart; at " +
+           angle_list(cam, evidence, turn, false) + " the other turn has an edge in the same place.";
   }
   if (evidence.pattern_decides_turn) {
     return "No edge alone tells the two turns apart, the whole pattern does.";
@@ -347,7 +407,11 @@ void explain_cams(const Engine& engine, const PositionEvidence& evidence, Page& 
     if (!overlap.empty()) {
       page.point(overlap);
     }
-    if (evidence.places > 1 && turns_of(engine) > 1) {
+    const bool teeth_alike = evidence.places > static_cast<int>(turns_of(engine));
+    const std::string place = teeth_alike ? place_words(cam, evidence.cams[i], evidence.places) : std::string();
+    if (!place.empty()) {
+      page.point(place);
+    } else if (evidence.places > 1 && turns_of(engine) > 1) {
       page.point(turn_words(cam, evidence.cams[i], engine.cycle_deg));
     }
     if (!repeats_each_turn(cam, engine.cycle_deg) && engine.cycle_deg == 720) {
@@ -445,16 +509,22 @@ std::string per_speed(double (*value)(double rpm, double teeth_a_turn), double t
   return listed(words);
 }
 
-// Edges of one crank turn that this file uses, all channels.
-double edges_a_turn(const Engine& engine) {
-  double edges = static_cast<double>(engine.crank.teeth.size()) * engine.cycle_deg / engine.crank.period_deg;
-  for (const CamPattern& cam : engine.cams) {
-    edges += static_cast<double>(cam.edges.size());
-  }
-  if (engine.reference) {
-    edges += engine.cycle_deg / engine.reference->period_deg;
-  }
-  return edges * deg_per_rev / engine.cycle_deg;
+// What a serial line carries of it, in both forms of the edge stream.
+void explain_line(const Engine& engine, const SourceSpec& source, Page& page) {
+  const auto limits = [&](SentEdges sent) {
+    const double binary = binary_bytes_an_edge * edges_a_turn(engine, sent);
+    const double text = text_bytes_a_turn(engine, source, sent);
+    return std::pair(plain_number(line_limit_rpm(source.baud, binary)),
+                     plain_number(line_limit_rpm(source.baud, text)));
+  };
+  const auto [binary, text] = limits(SentEdges::used);
+  const auto [binary_both, text_both] = limits(SentEdges::both);
+  const double edges_a_second = std::floor(source.baud / 10.0 / binary_bytes_an_edge);
+  page.point("A serial line of " + std::to_string(source.baud) + " baud at 3 bytes an edge (binary form) carries " +
+             plain_number(edges_a_second) + " edges a second: enough up to " + binary +
+             " rpm, if the device sends these edges only, one a tooth; " + binary_both +
+             " rpm if it sends both edges of each. In text form up to " + text + " and " + text_both +
+             " rpm. Beyond that it drops edges, which is told.");
 }
 
 void explain_speed(const Engine& engine, Page& page) {
@@ -463,16 +533,23 @@ void explain_speed(const Engine& engine, Page& page) {
       is_list(wheel) ? static_cast<double>(wheel.teeth.size()) * 360 / wheel.period_deg : 360 / pitch_deg(wheel);
   const auto interval_us = [](double rpm, double places) { return 60e6 / (rpm * places); };
   const auto rate = [](double rpm, double edges) { return std::round(rpm / 60 * edges); };
-  const double edges = edges_a_turn(engine);
+  const double edges = edges_a_turn(engine, SentEdges::used);
   page.entry("Speed", std::string("At 200, 1000 and 6000 rpm ") +
-                          (is_list(wheel) ? "teeth follow each other on average every " : "a pitch takes ") +
+                          (is_list(wheel)         ? "teeth follow each other on average every "
+                           : wheel.positions == 1 ? "the tooth comes every "
+                                                  : "a pitch takes ") +
                           per_speed(interval_us, places_a_turn) + " µs, and the edges that this file uses come " +
                           per_speed(rate, edges) + " times a second. 1 rpm is 6°/s; 1 µs is 0.036° at 6000 rpm.");
-  // 10 bits a byte on the line (start, 8 data, stop).
-  const double edges_a_second = 115200.0 / 10 / 3;
-  page.point("A serial line of 115200 baud at 3 bytes an edge carries " + plain_number(edges_a_second) +
-             " edges a second: enough up to " + plain_number(std::floor(edges_a_second / edges * 60)) +
-             " rpm, if the device sends these edges only.");
+  bool any_serial = false;
+  for (const SourceSpec& source : engine.sources) {
+    if (source.driver == "serial") {
+      any_serial = true;
+      explain_line(engine, source, page);
+    }
+  }
+  if (!any_serial) {
+    explain_line(engine, SourceSpec{}, page);  // at the usual baud rate
+  }
 }
 
 // --- the rest ---
@@ -494,8 +571,11 @@ void explain_sources(const Engine& engine, Page& page) {
     for (const auto& [channel, device] : source.channels) {
       names.push_back(channel + " is its " + quoted(device));
     }
-    page.entry(i == 0 ? "Sources" : "", "driver " + quoted(source.driver) + " at " + source.address +
-                                            (names.empty() ? "" : "; " + listed(names)) + ".");
+    page.entry(i == 0 ? "Sources" : "",
+               "driver " + quoted(source.driver) + " at " + source.address +
+                   (source.driver.starts_with("serial") ? ", " + std::to_string(source.baud) + " baud" : "") +
+                   (source.allow_remote ? ", which may be another computer" : "") +
+                   (names.empty() ? "" : "; " + listed(names)) + ".");
   }
 }
 
@@ -524,6 +604,9 @@ void explain_unknown(const Engine& engine, const PositionEvidence& evidence, Pag
   }
   page.item("Whether the edges are clean at the controller: they are judged at our tap only.");
   page.item(wheel_place_words(engine));
+  if (engine.cycle_deg == deg_per_rev) {
+    page.item("Which way it turns: a two-stroke can start and run backwards, and its edges then look much the same.");
+  }
 }
 
 bool any_gear(const Engine& engine) {

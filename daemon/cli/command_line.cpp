@@ -37,9 +37,12 @@ void add_fail_on(CLI::App* command, std::optional<Severity>& fail_on) {
 
 void add_replay(CLI::App& app, ReplayOptions& options) {
   CLI::App* command = app.add_subcommand("replay", "Analyse a recorded session or a file of edges");
-  command->add_option("INPUT", options.inputs, "A session folder, or a file (edge CSV)")->required();
+  command->add_option("INPUT", options.inputs, "A session folder, or a file (edge CSV, VCD)")->required();
   command->add_option("--engine", options.engine,
                       "Engine file; needed for a raw file, for a session instead of its own");
+  command->add_option("--channels", options.channels,
+                      "crank=D0,cam1=D1: the engine file's channels and what the file calls them; without it as the "
+                      "engine file's [[source]] says");
   command->add_option("--out", options.out, "New session folder to write");
   command->add_option("--cycles", options.cycles, "New CSV file to write, one row an engine cycle");
   command->add_option("--speed", options.speed, "Times real time; as fast as it goes without it")
@@ -53,8 +56,14 @@ void add_run(CLI::App& app, RunOptions& options) {
   command->add_option("ENGINE", options.engine, "Engine file")->required();
   command->add_option(
       "--source", options.sources,
-      "DRIVER:ADDRESS, for example csv:/run/edges.fifo, or - for edge CSV on standard input; instead of "
-      "the [[source]] of the engine file");
+      "DRIVER:ADDRESS, for example serial:/dev/ttyUSB0, tcp:127.0.0.1:7000, csv:/run/edges.fifo or vcd:- (standard "
+      "input), or - for edge CSV on standard input; instead of the [[source]] of the engine file");
+  command->add_option("--baud", options.baud, "Baud rate of serial ports given by --source; 115200 without it");
+  command->add_flag("--allow-remote", options.allow_remote,
+                    "Addresses given by --source may be of other computers; only this one without it");
+  command->add_option("--channels", options.channels,
+                      "crank=D0,cam1=D1: the engine file's channels and what the source calls them; without it as the "
+                      "engine file's [[source]] says");
   command->add_option("--out", options.out, "New session folder; sessions/<UTC time>-<engine name> without it");
   command->add_flag("--json", options.json, "One JSON line a finding, then a summary object, instead of words");
   add_fail_on(command, options.fail_on);

@@ -9,9 +9,11 @@
 #include <boost/asio/post.hpp>
 #include <boost/asio/signal_set.hpp>
 #include <boost/asio/steady_timer.hpp>
+#include <boost/asio/thread_pool.hpp>
 #include <cerrno>
 #include <chrono>
 #include <csignal>
+#include <system_error>
 #include <utility>
 
 #include "cli/sequencer.hpp"
@@ -25,16 +27,31 @@ namespace {
 
 constexpr std::size_t read_bytes = 64 * 1024;            // the capacity of a pipe
 constexpr std::chrono::milliseconds wait_for_room{500};  // so long the writer of a pipe is made to wait
+// A serial port can't be made to wait: the kernel holds some 64 KiB for it, 200 ms at 3 Mbaud (from memory).
+constexpr std::chrono::milliseconds link_waits_for_room{100};
 constexpr std::chrono::milliseconds look_for_room_every{5};
 constexpr std::chrono::seconds marker_at_most_every{2};
 constexpr std::chrono::seconds complain_at_most_every{1};
+constexpr std::chrono::milliseconds reopen_after_min{100};
+constexpr std::chrono::milliseconds reopen_after_max{5000};
+constexpr int news_a_minute_max = 10;  // of one link
 
 // A source with what has been read from it and has not been handed on yet.
 struct OpenSource {
   OpenSource(asio::io_context& context, LiveSource&& source)
-      : live(std::move(source)), descriptor(context, live.descriptor), room_timer(context) {
+      : live(std::move(source)), descriptor(context), room_timer(context), link_timer(context) {
     struct stat status {};
     never_waits = ::fstat(live.descriptor, &status) == 0 && S_ISREG(status.st_mode);
+    if (live.descriptor >= 0) {
+      descriptor.assign(live.descriptor);
+    }
+  }
+  OpenSource(const OpenSource&) = delete;
+  OpenSource& operator=(const OpenSource&) = delete;
+  ~OpenSource() {
+    if (opened.descriptor >= 0) {
+      ::close(opened.descriptor);  // the run ended before it could be used
+    }
   }
 
   LiveSource live;
@@ -47,6 +64,20 @@ struct OpenSource {
   bool dropping = false;
   bool ending = false;  // read to its end, the last items not handed on yet
   std::uint64_t bad_told = 0;
+
+  // Of a link.
+  asio::steady_timer link_timer;
+  Opened opened;  // written by the opening thread, read after that
+  std::chrono::milliseconds reopen_after = reopen_after_min;
+  std::chrono::steady_clock::time_point connected_at;
+  bool was_connected = false;
+  bool away_noted = false;      // the items say that it is not there
+  std::string problem_told;     // why it can't be opened
+  std::uint64_t port_lost = 0;  // bytes lost by the kernel since the last gap item
+  std::uint64_t port_counter = 0;
+  std::chrono::steady_clock::time_point news_since;
+  int news = 0;
+  std::uint64_t news_kept_back = 0;
 };
 
 }  // namespace
@@ -58,11 +89,15 @@ std::int64_t host_now_ns() {
 
 class LiveInput::Loop {
  public:
-  Loop(std::vector<LiveSource> sources, Pipeline& pipeline, SessionWriter& session,
-       std::function<void(const std::string&)> tell)
+  Loop(std::vector<LiveSource> sources, Pipeline& pipeline, SessionWriter& session, TellNews tell)
       : pipeline_(pipeline), session_(session), tell_(std::move(tell)), bytes_(read_bytes) {
+    std::size_t links = 0;
     for (LiveSource& source : sources) {
+      links += source.entry->reconnects ? 1 : 0;
       sources_.push_back(std::make_unique<OpenSource>(context_, std::move(source)));
+    }
+    if (links > 0) {
+      openers_ = std::make_unique<asio::thread_pool>(links);
     }
   }
 
@@ -80,11 +115,20 @@ class LiveInput::Loop {
   void put_marker();
   void tell_bad_input();
   void end_source(OpenSource& source);
+  void next_step(OpenSource& source);
+
+  void open_link(OpenSource& source);
+  void link_opened(OpenSource& source);
+  void link_refused(OpenSource& source);
+  void link_gone(OpenSource& source, const std::string& why);
+  void open_link_later(OpenSource& source);
+  void link_news(OpenSource& source, News news, const std::string& event, const std::string& line);
+  void put_port_losses(OpenSource& source);
 
   asio::io_context context_;
   Pipeline& pipeline_;
   SessionWriter& session_;
-  std::function<void(const std::string&)> tell_;
+  TellNews tell_;
   std::vector<char> bytes_;
   std::vector<std::unique_ptr<OpenSource>> sources_;
   std::size_t ended_ = 0;
@@ -94,6 +138,7 @@ class LiveInput::Loop {
   std::chrono::steady_clock::time_point last_marker_;
   std::chrono::steady_clock::time_point last_complaint_;
   LiveReport report_;
+  std::unique_ptr<asio::thread_pool> openers_;  // last: joined before what its threads use goes away
 };
 
 // Items that the queue does not take get their numbers back: loss happens only before sequencing.
@@ -150,10 +195,16 @@ void LiveInput::Loop::deliver(OpenSource& source) {
     source.room_timer.async_wait([this, &source](const boost::system::error_code& /*error*/) { deliver(source); });
     return;
   }
+  next_step(source);
+}
+
+void LiveInput::Loop::next_step(OpenSource& source) {
   if (source.ending) {
     end_source(source);
-  } else {
+  } else if (source.descriptor.is_open()) {
     wait_readable(source);
+  } else {
+    open_link_later(source);
   }
 }
 
@@ -173,8 +224,14 @@ void LiveInput::Loop::read_some(OpenSource& source) {
     wait_readable(source);
     return;
   }
+  const auto room_within = source.live.entry->reconnects ? link_waits_for_room : wait_for_room;
+  source.give_up = std::chrono::steady_clock::now() + room_within;
+  if (got <= 0 && source.live.entry->reconnects) {
+    link_gone(source, got == 0 ? "it ended" : std::generic_category().message(errno));
+    return;
+  }
   if (got < 0) {
-    tell_(disk_problem(source.live.info.address, "cannot read", errno));
+    tell_(News::trouble, disk_problem(source.live.info.address, "cannot read", errno));
     report_.stopped_by = "input failed";
   }
   if (got > 0) {
@@ -183,7 +240,6 @@ void LiveInput::Loop::read_some(OpenSource& source) {
     source.live.driver->finish(source.items);
     source.ending = true;
   }
-  source.give_up = std::chrono::steady_clock::now() + wait_for_room;
   deliver(source);
 }
 
@@ -193,6 +249,112 @@ void LiveInput::Loop::end_source(OpenSource& source) {
   if (ended_ == sources_.size()) {
     report_.stopped_by = report_.stopped_by.empty() ? "end of input" : report_.stopped_by;
     context_.stop();
+  }
+}
+
+void LiveInput::Loop::open_link(OpenSource& source) {
+  asio::post(*openers_, [this, &source] {
+    source.opened = source.live.entry->open(source.live.where);
+    asio::post(context_, [this, &source] { link_opened(source); });
+  });
+}
+
+void LiveInput::Loop::open_link_later(OpenSource& source) {
+  source.link_timer.expires_after(source.reopen_after);
+  source.reopen_after = std::min(2 * source.reopen_after, reopen_after_max);
+  source.link_timer.async_wait([this, &source](const boost::system::error_code& error) {
+    if (!error) {
+      open_link(source);
+    }
+  });
+}
+
+void LiveInput::Loop::link_opened(OpenSource& source) {
+  if (source.opened.descriptor < 0) {
+    link_refused(source);
+    return;
+  }
+  const int descriptor = std::exchange(source.opened.descriptor, -1);
+  source.descriptor.assign(descriptor);
+  const auto* entry = source.live.entry;
+  source.port_counter = entry->lost_bytes != nullptr ? entry->lost_bytes(descriptor).value_or(0) : 0;
+  source.connected_at = std::chrono::steady_clock::now();
+  source.away_noted = false;
+  source.problem_told.clear();
+  source.live.driver->start(source.items);
+  if (std::exchange(source.was_connected, true)) {
+    source.items.add_note(LinkNote::new_epoch, 0);
+  }
+  link_news(source, News::good, "link-connected", "connected");
+  deliver(source);
+}
+
+void LiveInput::Loop::link_refused(OpenSource& source) {
+  if (source.problem_told != source.opened.problem) {
+    source.problem_told = source.opened.problem;
+    link_news(source, News::trouble, "link-away", source.opened.problem + "; trying again until it is there");
+  }
+  if (std::exchange(source.away_noted, true)) {
+    open_link_later(source);
+    return;
+  }
+  source.items.add_note(LinkNote::disconnected, 0);
+  deliver(source);
+}
+
+// Closed before anything else: a device that comes back gets its old name only when no one holds it any more.
+void LiveInput::Loop::link_gone(OpenSource& source, const std::string& why) {
+  boost::system::error_code ignored;
+  source.descriptor.close(ignored);
+  source.items.add_note(LinkNote::disconnected, 0);
+  source.away_noted = true;
+  if (std::chrono::steady_clock::now() - source.connected_at >= reopen_after_max) {
+    source.reopen_after = reopen_after_min;  // one that comes and goes at once is not hurried after
+  }
+  link_news(source, News::trouble, "link-lost", "the link went away (" + why + "); opening it again");
+  deliver(source);
+}
+
+// For the operator and service.jsonl; what comes too often is only counted.
+void LiveInput::Loop::link_news(OpenSource& source, News news, const std::string& event, const std::string& line) {
+  const auto now = std::chrono::steady_clock::now();
+  if (now - source.news_since > std::chrono::minutes(1)) {
+    source.news_since = now;
+    source.news = 0;
+  }
+  if (source.news >= news_a_minute_max) {
+    ++source.news_kept_back;
+    return;
+  }
+  ++source.news;
+  const std::uint64_t more = std::exchange(source.news_kept_back, 0);
+  const std::string& address = source.live.info.address;
+  const std::string whole = (line.starts_with(address) ? "" : address + ": ") + line +
+                            (more > 0 ? " (and " + std::to_string(more) + " more before it)" : "");
+  tell_(news, whole);
+  session_.note_link(event, source.live.info.number, whole);
+}
+
+void LiveInput::Loop::put_port_losses(OpenSource& source) {
+  const auto count = source.live.entry->lost_bytes;
+  if (count == nullptr || !source.descriptor.is_open()) {
+    return;
+  }
+  const std::uint64_t counter = count(source.descriptor.native_handle()).value_or(source.port_counter);
+  // The kernel's counters have 32 bits and may wrap.
+  const std::uint64_t more = counter >= source.port_counter ? counter - source.port_counter : counter;
+  source.port_counter = counter;
+  source.port_lost += more;
+  report_.lost_bytes += more;
+  if (source.port_lost == 0) {
+    return;
+  }
+  const auto number = static_cast<std::uint8_t>(source.live.info.number);
+  ItemBuffer gap = sequencer_.gap(GapReason::port_overrun, source.port_lost, number, host_now_ns());
+  if (hand_on(gap)) {
+    session_.note_link("port-overrun", source.live.info.number,
+                       source.live.info.address + ": the kernel lost " + std::to_string(source.port_lost) + " bytes");
+    source.port_lost = 0;
   }
 }
 
@@ -210,6 +372,9 @@ void LiveInput::Loop::wait_for_tick() {
 void LiveInput::Loop::on_tick() {
   ItemBuffer tick = sequencer_.tick(host_now_ns());
   hand_on(tick);
+  for (const auto& source : sources_) {
+    put_port_losses(*source);
+  }
   put_marker();
   tell_bad_input();
   wait_for_tick();
@@ -235,7 +400,8 @@ void LiveInput::Loop::tell_bad_input() {
     if (bad > source->bad_told) {
       last_complaint_ = now;
       const std::uint64_t more = bad - std::exchange(source->bad_told, bad);
-      tell_(source->live.driver->error() + (more > 1 ? " (and " + std::to_string(more - 1) + " more)" : ""));
+      tell_(News::trouble,
+            source->live.driver->error() + (more > 1 ? " (and " + std::to_string(more - 1) + " more)" : ""));
       session_.note_bad_input(more, source->live.driver->error());
     }
   }
@@ -254,8 +420,12 @@ LiveReport LiveInput::Loop::run() {
     }
   });
   for (const auto& source : sources_) {
-    source->live.driver->start(source->items);
-    deliver(*source);
+    if (source->live.entry->reconnects) {
+      open_link(*source);
+    } else {
+      source->live.driver->start(source->items);
+      deliver(*source);
+    }
   }
   next_tick_ = std::chrono::steady_clock::now();
   wait_for_tick();
@@ -268,8 +438,7 @@ LiveReport LiveInput::Loop::run() {
   return report_;
 }
 
-LiveInput::LiveInput(std::vector<LiveSource> sources, Pipeline& pipeline, SessionWriter& session,
-                     std::function<void(const std::string&)> tell)
+LiveInput::LiveInput(std::vector<LiveSource> sources, Pipeline& pipeline, SessionWriter& session, TellNews tell)
     : loop_(std::make_unique<Loop>(std::move(sources), pipeline, session, std::move(tell))) {}
 LiveInput::~LiveInput() = default;
 LiveReport LiveInput::run() {

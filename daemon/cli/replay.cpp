@@ -9,6 +9,7 @@
 #include <utility>
 
 #include "cli/account.hpp"
+#include "cli/channel_names.hpp"
 #include "cli/cycles_file.hpp"
 #include "cli/engine_text.hpp"
 #include "cli/pipeline.hpp"
@@ -115,6 +116,22 @@ std::variant<EngineText, std::string> engine_for(const ReplayOptions& options, c
   }
   return make_engine_text(session->info()->engine_file_name, session->info()->engine_file_text,
                           input + " (its engine file)");
+}
+
+// What is wrong with --channels, if anything.
+std::optional<std::string> name_channels(const ReplayOptions& options, const Engine& engine, ReplaySource& source) {
+  if (source.session() != nullptr) {
+    return options.channels.empty() ? std::nullopt
+                                    : std::optional<std::string>(
+                                          "--channels: expected a raw file, found a session "
+                                          "(its channels were named when it was recorded)");
+  }
+  auto names = channel_names(options.channels, engine);
+  if (auto* error = std::get_if<std::string>(&names)) {
+    return std::move(*error);
+  }
+  source.use_channels(std::move(std::get<ChannelNames>(names)));
+  return std::nullopt;
 }
 
 std::variant<SessionInfo, std::string> session_info_for(const ReplaySource& source, const EngineText& engine) {
@@ -273,6 +290,9 @@ ExitCode ReplayWork::end(Terminal& terminal) {
   }
   const std::string missing = source_.session() != nullptr ? missing_in_words(source_.session()->report()) : "";
   print_summary(terminal, options_.out.empty() ? "" : "written to " + options_.out);
+  if (const std::string why = crank_not_seen(totals_, engine_.engine); options_.json && !why.empty()) {
+    terminal.complain("crankwitness: " + options_.inputs.front() + ": " + why);
+  }
   if (!missing.empty()) {
     terminal.complain("crankwitness: " + options_.inputs.front() + ": " + missing);
   }
@@ -321,6 +341,9 @@ ExitCode replay(const ReplayOptions& options) {
   auto& opened = std::get<ReplaySource>(source);
   auto engine = engine_for(options, opened);
   if (auto* error = std::get_if<std::string>(&engine)) {
+    return refuse(ExitCode::usage, *error);
+  }
+  if (auto error = name_channels(options, std::get<EngineText>(engine).engine, opened)) {
     return refuse(ExitCode::usage, *error);
   }
   ReplayWork work(options, opened, std::move(std::get<EngineText>(engine)));

@@ -13,6 +13,7 @@ namespace cw {
 struct ReplayOptions {
   std::vector<std::string> inputs;  // one session folder or one file
   std::string engine;               // engine file; empty: the session's own
+  std::string channels;             // "crank=D0,cam1=D1" for a raw file; empty: those of the engine file's [[source]]
   std::string out;                  // new session folder; empty: none
   std::string cycles;               // new CSV file; empty: none
   double speed = 0;                 // times real time; 0: as fast as it goes

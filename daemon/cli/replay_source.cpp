@@ -5,6 +5,7 @@
 #include <unistd.h>
 
 #include <cerrno>
+#include <utility>
 
 #include "drivers/registry.hpp"
 #include "record/disk_file.hpp"
@@ -68,14 +69,21 @@ std::optional<std::string> ReplaySource::open_file() {
   if (got < 0) {
     return disk_problem(path_, "cannot read", errno);
   }
-  const DriverEntry* entry = driver_for_file({bytes_.data(), static_cast<std::size_t>(got)});
-  if (entry == nullptr) {
-    entry = find_driver("csv");  // whose error line says what was expected
+  entry_ = driver_for_file({bytes_.data(), static_cast<std::size_t>(got)});
+  if (entry_ == nullptr) {
+    entry_ = find_driver("csv");  // whose error line says what was expected
   }
-  driver_name_ = entry->name;
-  driver_ = entry->make({path_, false, {}});
-  driver_->start(items_);
+  use_channels({});
   return std::nullopt;
+}
+
+void ReplaySource::use_channels(ChannelNames channels) {
+  channels_ = std::move(channels);
+  if (entry_ != nullptr) {
+    items_.clear();
+    driver_ = entry_->make({path_, false, channels_});
+    driver_->start(items_);
+  }
 }
 
 bool ReplaySource::fail(const FileSequencer::Sink& sink, const std::string& why) {
@@ -119,7 +127,7 @@ bool ReplaySource::next(const FileSequencer::Sink& sink) {
 }
 
 SourceInfo ReplaySource::source_info() const {
-  return {0, driver_name_, path_, {}};
+  return {0, std::string(entry_->name), path_, channels_};
 }
 
 std::vector<std::string> ReplaySource::files() const {

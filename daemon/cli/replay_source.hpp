@@ -23,6 +23,10 @@ class ReplaySource {
   ReplaySource& operator=(ReplaySource&&) = delete;
   ~ReplaySource();
 
+  // The channel names of a raw file: (name in the engine file, the file's own). Before the first next(); a session's
+  // channels have their names already.
+  void use_channels(ChannelNames channels);
+
   // Hands the next items to `sink`, in one or several batches. False at the end, or when the input is wrong.
   bool next(const FileSequencer::Sink& sink);
   const std::string& error() const { return error_; }  // empty: read to its end
@@ -43,7 +47,8 @@ class ReplaySource {
   std::string path_;
   std::optional<SessionReader> session_;
   std::unique_ptr<Driver> driver_;
-  std::string driver_name_;
+  const DriverEntry* entry_ = nullptr;  // of a raw file
+  ChannelNames channels_;
   std::unique_ptr<int, void (*)(int*)> file_{nullptr, nullptr};  // descriptor of a raw file
   std::vector<char> bytes_;
   ItemBuffer items_;

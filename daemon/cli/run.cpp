@@ -2,12 +2,12 @@
 
 #include <unistd.h>
 
-#include <cerrno>
 #include <chrono>
 #include <csignal>
 #include <utility>
 
 #include "cli/account.hpp"
+#include "cli/channel_names.hpp"
 #include "cli/engine_text.hpp"
 #include "cli/live_input.hpp"
 #include "cli/log.hpp"
@@ -52,14 +52,14 @@ std::string default_folder(const std::string& engine_name, std::int64_t wall_ns)
 
 std::variant<SourceSpec, std::string> source_from_text(const std::string& text) {
   if (text == "-") {
-    return SourceSpec{"csv", "-", {}};
+    return SourceSpec{.driver = "csv", .address = "-", .channels = {}};
   }
   const std::size_t colon = text.find(':');
   if (colon == std::string::npos || find_driver(text.substr(0, colon)) == nullptr || colon + 1 == text.size()) {
     return "--source: expected DRIVER:ADDRESS with one of the drivers " + driver_names() + ", or -, found \"" + text +
            "\"";
   }
-  return SourceSpec{text.substr(0, colon), text.substr(colon + 1), {}};
+  return SourceSpec{.driver = text.substr(0, colon), .address = text.substr(colon + 1), .channels = {}};
 }
 
 std::variant<std::vector<SourceSpec>, std::string> sources_for(const RunOptions& options, const Engine& engine) {
@@ -70,35 +70,74 @@ std::variant<std::vector<SourceSpec>, std::string> sources_for(const RunOptions&
       return std::move(*error);
     }
     specs.push_back(std::move(std::get<SourceSpec>(spec)));
+    specs.back().baud = options.baud;
+    specs.back().allow_remote = options.allow_remote;
   }
   constexpr std::size_t sources_max = 255;
   if (specs.empty() || specs.size() > sources_max) {
     return options.engine + ": expected 1 to 255 sources, as [[source]] or with --source, found " +
            std::to_string(specs.size());
   }
+  if (!options.channels.empty() && specs.size() > 1) {
+    return "--channels: expected one source, found " + std::to_string(specs.size());
+  }
+  if (!options.channels.empty() || !options.sources.empty()) {
+    auto names = channel_names(options.channels, engine);
+    if (auto* error = std::get_if<std::string>(&names)) {
+      return std::move(*error);
+    }
+    for (SourceSpec& spec : specs) {
+      spec.channels = std::get<ChannelNames>(names);
+    }
+  }
   return specs;
+}
+
+SourceAddress address_of(const SourceSpec& spec) {
+  return {spec.address, spec.baud, spec.allow_remote};
+}
+
+// What is wrong with a source whatever is plugged in; empty: nothing.
+std::string source_problem(const SourceSpec& spec) {
+  const DriverEntry* entry = find_driver(spec.driver);
+  if (entry == nullptr) {
+    return "expected one of the drivers " + driver_names() + ", found \"" + spec.driver + "\"";
+  }
+  return entry->address_problem == nullptr ? std::string() : entry->address_problem(address_of(spec));
+}
+
+// A link is opened when the run has begun; all else must be there. Empty, or an error line.
+std::string prepare(const SourceSpec& spec, LiveSource& source) {
+  source.entry = find_driver(spec.driver);
+  source.where = address_of(spec);
+  if (!source.entry->reconnects) {
+    Opened opened = source.entry->open(source.where);
+    if (opened.descriptor < 0) {
+      return std::move(opened.problem);
+    }
+    source.descriptor = opened.descriptor;
+  }
+  source.info.driver = spec.driver;
+  source.info.address = spec.address;
+  source.info.channels = spec.channels;
+  source.driver = source.entry->make({spec.address == "-" ? "standard input" : spec.address, true, spec.channels});
+  return {};
 }
 
 std::variant<std::vector<LiveSource>, std::string> open_sources(const std::vector<SourceSpec>& specs) {
   std::vector<LiveSource> sources;
   for (const SourceSpec& spec : specs) {
-    const DriverEntry* entry = find_driver(spec.driver);
-    std::string problem;
-    if (entry == nullptr) {
-      problem = "expected one of the drivers " + driver_names() + ", found \"" + spec.driver + "\"";
-    } else {
-      LiveSource source;
-      source.info = {static_cast<int>(sources.size()), spec.driver, spec.address, spec.channels};
-      source.driver = entry->make({spec.address == "-" ? "standard input" : spec.address, true, spec.channels});
-      source.descriptor = entry->open(spec.address);
-      if (source.descriptor >= 0) {
-        sources.push_back(std::move(source));
-        continue;
-      }
-      problem = disk_problem(spec.address, "cannot open", errno);
+    LiveSource source;
+    source.info.number = static_cast<int>(sources.size());
+    std::string problem = prepare(spec, source);
+    if (problem.empty()) {
+      sources.push_back(std::move(source));
+      continue;
     }
     for (const LiveSource& open : sources) {
-      ::close(open.descriptor);
+      if (open.descriptor >= 0) {
+        ::close(open.descriptor);
+      }
     }
     return problem;
   }
@@ -113,7 +152,8 @@ ExitCode exit_code(const LiveReport& report, const SessionWriter& session, const
   if (report.stopped_by == "input failed") {
     return ExitCode::bad_input;
   }
-  if (session.lost_items() > 0 || report.lost_items > 0 || report.bad_inputs > 0) {
+  if (session.lost_items() > 0 || report.lost_items > 0 || report.lost_bytes > 0 || report.bad_inputs > 0 ||
+      totals.gaps() > 0) {
     return ExitCode::lossy;
   }
   return fails(totals, options.fail_on) ? ExitCode::findings : ExitCode::done;
@@ -148,13 +188,12 @@ ExitCode listen(const RunOptions& options, const EngineText& engine, std::vector
 
   SessionTotals totals(engine.engine);
   Account account(terminal, totals, {options.json, true, anchor});
-  LiveReport report;
-  {
-    Pipeline pipeline(engine.engine, {true, PipelineSettings{}.queue_items, &session, &totals, {&account}});
-    LiveInput input(std::move(sources), pipeline, session, [log](const std::string& line) { log->warn(line); });
-    report = input.run();
-    pipeline.finish();
-  }
+  Pipeline pipeline(engine.engine, {true, PipelineSettings{}.queue_items, &session, &totals, {&account}});
+  LiveInput input(std::move(sources), pipeline, session, [log](News news, const std::string& line) {
+    log->log(news == News::good ? spdlog::level::info : spdlog::level::warn, line);
+  });
+  const LiveReport report = input.run();
+  pipeline.finish();
   terminal.status("");
   const Problem write_problem = session.finish(report.stopped_by, totals);
   log->info("stopped: {}; session in {}", report.stopped_by, folder);
@@ -165,6 +204,9 @@ ExitCode listen(const RunOptions& options, const EngineText& engine, std::vector
                                  ? ", " + std::to_string(session.lost_items()) + " items could not be recorded"
                                  : std::string();
     terminal.print(totals_in_words(totals, engine.engine, folder + lost));
+  }
+  if (const std::string why = crank_not_seen(totals, engine.engine); options.json && !why.empty()) {
+    log->warn(why);
   }
   return exit_code(report, session, write_problem, totals, options);
 }
@@ -186,6 +228,12 @@ ExitCode run_live(const RunOptions& options) {
   auto specs = sources_for(options, text.engine);
   if (auto* error = std::get_if<std::string>(&specs)) {
     return refuse(ExitCode::usage, *error);
+  }
+  for (const SourceSpec& spec : std::get<std::vector<SourceSpec>>(specs)) {
+    const std::string problem = source_problem(spec);
+    if (!problem.empty()) {
+      return refuse(ExitCode::usage, problem);
+    }
   }
   auto sources = open_sources(std::get<std::vector<SourceSpec>>(specs));
   if (auto* error = std::get_if<std::string>(&sources)) {

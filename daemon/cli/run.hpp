@@ -13,7 +13,10 @@ namespace cw {
 struct RunOptions {
   std::string engine;                // engine file
   std::vector<std::string> sources;  // "DRIVER:ADDRESS", or "-" for edge CSV on standard input; empty: the file's own
-  std::string out;                   // new session folder; empty: sessions/<UTC time>-<engine name>
+  int baud = 115200;                 // of serial ports among `sources`
+  bool allow_remote = false;         // network addresses among `sources` may be of other computers
+  std::string channels;  // "crank=D0,cam1=D1" for the only source; empty: those of the engine file's [[source]]
+  std::string out;       // new session folder; empty: sessions/<UTC time>-<engine name>
   bool json = false;
   std::optional<Severity> fail_on;
 };

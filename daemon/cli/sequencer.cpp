@@ -1,22 +1,8 @@
 #include "cli/sequencer.hpp"
 
-#include <array>
 #include <utility>
 
 namespace cw {
-
-namespace {
-
-std::array<std::byte, 8> count_bytes(std::uint64_t count) {
-  std::array<std::byte, 8> bytes{};
-  for (std::byte& byte : bytes) {
-    byte = static_cast<std::byte>(count & 0xFFU);
-    count >>= 8U;
-  }
-  return bytes;
-}
-
-}  // namespace
 
 void LiveSequencer::stamp(ItemBuffer& items, std::uint8_t source, std::int64_t host_ns) {
   for (Item& item : items.items) {
@@ -44,7 +30,7 @@ ItemBuffer LiveSequencer::tick(std::int64_t host_ns) {
 
 ItemBuffer LiveSequencer::gap(GapReason reason, std::uint64_t count, std::uint8_t source, std::int64_t host_ns) {
   ItemBuffer out;
-  out.add_with_payload(next(ItemKind::gap, static_cast<std::uint8_t>(reason), source, host_ns), count_bytes(count));
+  out.add_with_payload(next(ItemKind::gap, static_cast<std::uint8_t>(reason), source, host_ns), gap_count_bytes(count));
   return out;
 }
 

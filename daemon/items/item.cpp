@@ -17,4 +17,24 @@ std::span<const std::byte> payload_of(const Item& item, std::span<const std::byt
   return payload.subspan(begin, length);
 }
 
+std::array<std::byte, 8> gap_count_bytes(std::uint64_t count) {
+  std::array<std::byte, 8> bytes{};
+  for (std::byte& byte : bytes) {
+    byte = static_cast<std::byte>(count & 0xFFU);
+    count >>= 8U;
+  }
+  return bytes;
+}
+
+std::optional<std::uint64_t> gap_count(std::span<const std::byte> payload) {
+  if (payload.empty()) {
+    return std::nullopt;
+  }
+  std::uint64_t count = 0;
+  for (std::size_t i = 0; i < payload.size() && i < sizeof count; ++i) {
+    count |= std::to_integer<std::uint64_t>(payload[i]) << (8 * i);
+  }
+  return count;
+}
+
 }  // namespace cw

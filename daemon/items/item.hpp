@@ -1,8 +1,10 @@
 // What flows into the core: edges, CAN frames, link notes, ticks and gaps, as one fixed-size record each.
 #pragma once
 
+#include <array>
 #include <cstddef>
 #include <cstdint>
+#include <optional>
 #include <span>
 
 namespace cw {
@@ -12,7 +14,8 @@ enum class ItemKind : std::uint8_t {
   can_frame = 1,  // one CAN frame; payload = frame bytes (layout: signals/)
   link_note = 2,  // something about the source itself; `code` = LinkNote
   tick = 3,       // host time goes on; every 100 ms; `source_ns` is 0 when no source time is known
-  gap = 4,        // items were lost before sequencing; `code` = GapReason; payload (if any) = little-endian u64 count
+  gap = 4,        // items were lost before sequencing; `code` = GapReason; payload (if any) = little-endian u64 count;
+                  // a count of 0: something could not be read, and nothing was lost with it
 };
 
 enum class EdgeCode : std::uint8_t { falling = 0, rising = 1 };
@@ -23,14 +26,16 @@ enum class LinkNote : std::uint8_t {
   end_of_input = 2,   // a file or pipe ended in good order
   channel_named = 3,  // payload = the channel's name in UTF-8; `channel` = its number from now on
   new_epoch = 4,      // the source clock starts afresh: sync forgets everything
+  heartbeat = 5,      // the device lives and its clock stands at `source_ns`, also when no edge comes
 };
 
 enum class GapReason : std::uint8_t {
   device_dropped = 0,  // the capture device says that it lost edges
   link_lost = 1,
   queue_full = 2,
-  bad_input = 3,       // input that could not be read, for example a malformed line in a live stream
-  recorder_behind = 4  // the recording misses a span that the live analysis has seen
+  bad_input = 3,        // input that could not be read, for example a malformed line in a live stream
+  recorder_behind = 4,  // the recording misses a span that the live analysis has seen
+  port_overrun = 5      // the kernel says that it lost bytes of a serial port; the count is of bytes
 };
 
 // One input item. Trivially copyable; the order of items in a stream is the order of `sequence`, which rises by one an
@@ -62,5 +67,9 @@ struct ItemBatch {
 
 // The payload bytes of `item`; empty when it has none or when the batch is too short to hold it.
 std::span<const std::byte> payload_of(const Item& item, std::span<const std::byte> payload);
+
+// The payload of a gap item that says how much was lost, and back; nothing from an empty one: how much is not known.
+std::array<std::byte, 8> gap_count_bytes(std::uint64_t count);
+std::optional<std::uint64_t> gap_count(std::span<const std::byte> payload);
 
 }  // namespace cw

@@ -4,7 +4,9 @@
 #include <algorithm>
 #include <cstddef>
 #include <cstdint>
+#include <optional>
 #include <span>
+#include <string_view>
 #include <vector>
 
 #include "items/item.hpp"
@@ -33,6 +35,37 @@ struct ItemBuffer {
     payload.push_back(static_cast<std::byte>(length >> 8));
     payload.insert(payload.end(), bytes.begin(), bytes.begin() + static_cast<std::ptrdiff_t>(length));
     items.push_back(item);
+  }
+
+  void add_note(LinkNote note, std::int64_t source_ns) {
+    Item item;
+    item.kind = ItemKind::link_note;
+    item.code = static_cast<std::uint8_t>(note);
+    item.source_ns = source_ns;
+    items.push_back(item);
+  }
+
+  // The name of a channel number from now on.
+  void add_channel_name(std::uint8_t channel, std::string_view name, std::int64_t source_ns) {
+    Item item;
+    item.kind = ItemKind::link_note;
+    item.code = static_cast<std::uint8_t>(LinkNote::channel_named);
+    item.channel = channel;
+    item.source_ns = source_ns;
+    add_with_payload(item, std::as_bytes(std::span(name)));
+  }
+
+  // Something was lost here; how much, if that is known.
+  void add_gap(GapReason reason, std::optional<std::uint64_t> count, std::int64_t source_ns) {
+    Item item;
+    item.kind = ItemKind::gap;
+    item.code = static_cast<std::uint8_t>(reason);
+    item.source_ns = source_ns;
+    if (count) {
+      add_with_payload(item, gap_count_bytes(*count));
+    } else {
+      items.push_back(item);
+    }
   }
 
   // Adds `item` and copies what it points to in `from`.

@@ -32,14 +32,28 @@ Finding closed(const Finding& opened, std::int64_t end_ns) {
 }
 
 std::string_view to_string(FindingKind kind) {
-  static constexpr std::array<std::string_view, 19> names = {
-      "sync-lost",         "sync-regained",    "extra-edge",
-      "missed-edge",       "noise-burst",      "crank-signal-stopped",
-      "engine-stopped",    "cam-edge-missing", "cam-extra-edge",
-      "cam-signal-dead",   "cam-deviation",    "cam-step",
-      "crank-wheel-step",  "tdc-deviation",    "margin-low",
-      "reference-missing", "edges-dropped",    "link-lost",
-      "clock-trouble"};
+  static constexpr std::array<std::string_view, 22> names = {"sync-lost",
+                                                             "sync-regained",
+                                                             "extra-edge",
+                                                             "missed-edge",
+                                                             "noise-burst",
+                                                             "crank-signal-stopped",
+                                                             "engine-stopped",
+                                                             "cam-edge-missing",
+                                                             "cam-extra-edge",
+                                                             "cam-signal-dead",
+                                                             "cam-deviation",
+                                                             "cam-step",
+                                                             "crank-wheel-step",
+                                                             "tdc-deviation",
+                                                             "margin-low",
+                                                             "wrong-engine-file",
+                                                             "wrong-edge-or-polarity",
+                                                             "damaged-tooth",
+                                                             "reference-missing",
+                                                             "edges-dropped",
+                                                             "link-lost",
+                                                             "clock-trouble"};
   static_assert(static_cast<std::size_t>(FindingKind::clock_trouble) + 1 == names.size());
   return name_of(kind, names);
 }

@@ -9,10 +9,12 @@
 #include <variant>
 #include <vector>
 
+#include "compare/cam_pattern_report.hpp"
 #include "compare/cam_watch.hpp"
 #include "compare/fault_watch.hpp"
 #include "compare/robust.hpp"
 #include "compare/tdc_watch.hpp"
+#include "compare/wheel_report.hpp"
 #include "monitor/evidence_index.hpp"
 #include "monitor/finding_gate.hpp"
 #include "sync/sync.hpp"
@@ -44,11 +46,6 @@ std::int64_t ns_of_us(double us) {
   return static_cast<std::int64_t>(us * 1000.0);
 }
 
-bool has_both_edges(const CamPattern& cam) {
-  return std::any_of(cam.edges.begin(), cam.edges.end(),
-                     [&](const CamEdge& edge) { return edge.edge != cam.edges.front().edge; });
-}
-
 ChannelRole role_of(const Engine& engine, const std::string& name) {
   if (name == engine.crank.channel) {
     return {Role::crank, false, code_of(engine.crank.active_edge), 0, ns_of_us(engine.crank.delay_us)};
@@ -56,7 +53,7 @@ ChannelRole role_of(const Engine& engine, const std::string& name) {
   for (std::size_t i = 0; i < engine.cams.size(); ++i) {
     const CamPattern& cam = engine.cams[i];
     if (name == cam.channel && !cam.edges.empty()) {
-      return {Role::cam, has_both_edges(cam), code_of(cam.edges.front().edge), static_cast<std::uint8_t>(i),
+      return {Role::cam, cam.lists_both_edges(), code_of(cam.edges.front().edge), static_cast<std::uint8_t>(i),
               ns_of_us(cam.delay_us)};
     }
   }
@@ -76,8 +73,11 @@ class Monitor::Pipeline {
         sync_(engine_),
         faults_(engine_, next_id_),
         cams_(engine_, next_id_),
-        tdc_(engine_, next_id_) {
+        tdc_(engine_, next_id_),
+        wheel_(engine_, next_id_),
+        cam_patterns_(engine_, next_id_) {
     row_.cam_phase_deg.resize(engine_.cams.size());
+    last_ns_of_others_.fill(std::numeric_limits<std::int64_t>::min());
   }
 
   void push(const ItemBatch& batch) {
@@ -111,17 +111,28 @@ class Monitor::Pipeline {
 
  private:
   void edge(const Item& item) {
-    const ChannelRole& role = roles_[item.source][item.channel];
     last_host_ns_ = item.host_ns;
-    if ((item.sequence & (evidence_step - 1)) == 0) {
-      evidence_.note(item.source_ns, item.sequence);
-    }
     last_sequence_ = item.sequence;
+    if (item.source != timing_source_) {
+      edge_of_another(item);
+      return;
+    }
+    if (item.sequence >= evidence_due_) {
+      evidence_.note(item.source_ns, item.sequence);
+      evidence_due_ = (item.sequence | (evidence_step - 1)) + 1;
+    }
+    const ChannelRole& role = roles_[item.source][item.channel];
     if (role.role == Role::none) {
       return;
     }
     const auto code = static_cast<EdgeCode>(item.code);
     if (!role.both_edges && code != role.active) {
+      if (role.role == Role::crank) {
+        sync_.crank_other_edge(item.source_ns - role.delay_ns);
+      } else if (role.role == Role::cam) {
+        sync_.cam_other_edge(role.cam, code == EdgeCode::rising ? ActiveEdge::rising : ActiveEdge::falling,
+                             item.source_ns - role.delay_ns);
+      }
       return;
     }
     if (item.source_ns < last_source_ns_) {
@@ -163,43 +174,113 @@ class Monitor::Pipeline {
   void link_note(const Item& item, const ItemBatch& batch) {
     const auto note = static_cast<LinkNote>(item.code);
     if (note == LinkNote::channel_named) {
-      const auto bytes = payload_of(item, batch.payload);
       std::string name;
-      for (const std::byte byte : bytes) {
+      for (const std::byte byte : payload_of(item, batch.payload)) {
         name.push_back(static_cast<char>(byte));
       }
-      roles_[item.source][item.channel] = role_of(engine_, name);
+      name_channel(item, role_of(engine_, name));
     } else if (note == LinkNote::disconnected || note == LinkNote::new_epoch) {
-      sync_.break_off(LossReason::input_lost);
-      last_source_ns_ = std::numeric_limits<std::int64_t>::min();
+      break_off(item.source);
       if (note == LinkNote::disconnected) {
-        report_plain(FindingKind::link_lost, "host", item.host_ns);
+        report_of_source(item, plain(FindingKind::link_lost, Circumstance::any, "host", item.host_ns));
       }
     }
   }
 
   void gap(const Item& item, const ItemBatch& batch) {
-    std::uint64_t count = 0;
-    const auto bytes = payload_of(item, batch.payload);
-    for (std::size_t i = 0; i < bytes.size() && i < sizeof count; ++i) {
-      count |= std::to_integer<std::uint64_t>(bytes[i]) << (8 * i);
+    const std::optional<std::uint64_t> told = gap_count(payload_of(item, batch.payload));
+    const std::uint64_t count = told.value_or(0);
+    const auto reason = static_cast<GapReason>(item.code);
+    if (reason == GapReason::bad_input && told && count == 0) {
+      return;  // something could not be read, and its source knows that no edge was in it
     }
-    row_.lost_items += static_cast<std::uint32_t>(std::min<std::uint64_t>(count, 0xffffffffU - row_.lost_items));
     // A line that could not be read may have held one edge: the tracker copes with that. Anything more breaks the time
-    // line.
-    if (static_cast<GapReason>(item.code) != GapReason::bad_input) {
-      sync_.break_off(LossReason::input_lost);
+    // line. What the recorder missed may be of any source.
+    if (reason == GapReason::recorder_behind) {
+      break_off(timing_source_);
+    } else if (reason != GapReason::bad_input) {
+      break_off(item.source);
     }
-    Finding finding = plain(FindingKind::edges_dropped, "host", item.host_ns);
+    Finding finding = plain(FindingKind::edges_dropped, Circumstance::any, "host", item.host_ns);
+    const bool bytes = reason == GapReason::port_overrun;
+    if (!bytes) {
+      row_.lost_items += static_cast<std::uint32_t>(std::min<std::uint64_t>(count, 0xffffffffU - row_.lost_items));
+    }
     if (count > 0) {
-      finding.values.emplace_back("lost_items", static_cast<double>(count));
+      finding.values.emplace_back(bytes ? "lost_bytes" : "lost_items", static_cast<double>(count));
     }
-    report_one(std::move(finding));
+    report_of_source(item, std::move(finding));
   }
 
   void clock_went_back(const Item& item) {
+    break_off(item.source);
+    report_of_source(item, plain(FindingKind::clock_trouble, Circumstance::any, "source", item.source_ns));
+  }
+
+  // ---- which source sync listens to
+
+  void name_channel(const Item& item, const ChannelRole& role) {
+    ChannelRole& known = roles_[item.source][item.channel];
+    const bool again = known.role == role.role && known.cam == role.cam;
+    known = role;
+    if (role.role == Role::none || again) {
+      return;
+    }
+    const bool is_crank = role.role == Role::crank;
+    if (timing_source_ == no_source || (is_crank && !crank_named_ && item.source != timing_source_)) {
+      const int before = std::exchange(timing_source_, item.source);
+      if (before != no_source) {
+        change_timing_source(item, before);
+      }
+    } else if (item.source != timing_source_) {
+      report_other_device(item, item.source, role);
+    }
+    crank_named_ = crank_named_ || is_crank;
+  }
+
+  // `before` had named cams or the reference, and now the crank turns out to be on another device.
+  void change_timing_source(const Item& item, int before) {
     sync_.break_off(LossReason::input_lost);
-    report_plain(FindingKind::clock_trouble, "source", item.source_ns);
+    last_source_ns_ = std::numeric_limits<std::int64_t>::min();
+    evidence_ = {};
+    for (const ChannelRole& role : roles_.at(static_cast<std::size_t>(before))) {
+      if (role.role != Role::none) {
+        report_other_device(item, before, role);
+      }
+    }
+  }
+
+  void report_other_device(const Item& item, int source, const ChannelRole& role) {
+    Finding finding = plain(FindingKind::clock_trouble, Circumstance::other_device, "host", item.host_ns);
+    finding.channel = role.role == Role::crank ? "crank"
+                      : role.role == Role::cam ? engine_.cams[role.cam].name
+                                               : engine_.reference->channel;
+    finding.values.emplace_back("source", source);
+    report_one(std::move(finding));
+  }
+
+  void edge_of_another(const Item& item) {
+    std::int64_t& last_ns = last_ns_of_others_[item.source];
+    if (item.source_ns < last_ns) {
+      // Host time: times of findings on a source's clock are on that of the timing source.
+      report_of_source(item, plain(FindingKind::clock_trouble, Circumstance::any, "host", item.host_ns));
+    }
+    last_ns = item.source_ns;
+  }
+
+  // The time line of `source` is broken.
+  void break_off(int source) {
+    if (source == timing_source_) {
+      sync_.break_off(LossReason::input_lost);
+      last_source_ns_ = std::numeric_limits<std::int64_t>::min();
+    } else if (source != no_source) {
+      last_ns_of_others_.at(static_cast<std::size_t>(source)) = std::numeric_limits<std::int64_t>::min();
+    }
+  }
+
+  void report_of_source(const Item& item, Finding finding) {
+    finding.values.emplace_back("source", item.source);
+    report_one(std::move(finding));
   }
 
   // ---- events of sync/ to findings and rows
@@ -215,7 +296,9 @@ class Monitor::Pipeline {
 
   void take(const LockEvent& event, std::vector<Finding>& out) {
     if (is_lock(event.from) && !is_lock(event.to)) {
-      cams_.note_disturbance(event.t_ns);
+      if (event.reason != LossReason::count_unsure) {  // that is what the cams did, not what was done to them
+        cams_.note_disturbance(event.t_ns);
+      }
       cams_.break_off(out);
       tdc_.break_off();
     }
@@ -256,6 +339,8 @@ class Monitor::Pipeline {
   void take(const CamCycleEvent& event, std::vector<Finding>& out) { cams_.take(event, out); }
   void take(const ReferenceEvent& event, std::vector<Finding>& out) { tdc_.take(event, cams_.steady(), out); }
   void take(const SilenceEvent& event, std::vector<Finding>& out) { faults_.take(event, out); }
+  void take(const WheelEvent& event, std::vector<Finding>& out) { wheel_.take(event, out); }
+  void take(const CamPatternEvent& event, std::vector<Finding>& out) { cam_patterns_.take(event, out); }
 
   void settle() {
     std::vector<Finding> out;
@@ -267,17 +352,14 @@ class Monitor::Pipeline {
 
   std::int64_t session_ns() const { return last_host_ns_ - first_host_ns_; }
 
-  Finding plain(FindingKind kind, std::string_view clock, std::int64_t t_ns) {
+  Finding plain(FindingKind kind, Circumstance circumstance, std::string_view clock, std::int64_t t_ns) {
     Finding finding;
-    apply(attribute(kind, Circumstance::any), kind, finding);
+    apply(attribute(kind, circumstance), kind, finding);
     finding.id = next_id_++;
     finding.clock = clock;
     finding.start_ns = t_ns;
     finding.end_ns = t_ns;
     return finding;
-  }
-  void report_plain(FindingKind kind, std::string_view clock, std::int64_t t_ns) {
-    report_one(plain(kind, clock, t_ns));
   }
 
   void report(std::vector<Finding>& out) {
@@ -350,9 +432,15 @@ class Monitor::Pipeline {
   FaultWatch faults_;
   CamWatch cams_;
   TdcWatch tdc_;
+  WheelReport wheel_;
+  CamPatternReport cam_patterns_;
   FindingGate gate_;
   EvidenceIndex evidence_;
+  static constexpr int no_source = -1;
+  int timing_source_ = no_source;
+  bool crank_named_ = false;
   std::array<std::array<ChannelRole, 256>, 256> roles_{};
+  std::array<std::int64_t, 256> last_ns_of_others_;
   Second row_;
   bool started_ = false;
   std::int64_t next_row_ns_ = std::numeric_limits<std::int64_t>::min();
@@ -362,6 +450,7 @@ class Monitor::Pipeline {
   std::int64_t last_crank_host_ns_ = 0;
   std::int64_t last_source_ns_ = std::numeric_limits<std::int64_t>::min();
   std::uint64_t last_sequence_ = 0;
+  std::uint64_t evidence_due_ = 0;
 };
 
 Monitor::Monitor(const Engine& engine, Observer& observer) : pipeline_(std::make_unique<Pipeline>(engine, observer)) {}

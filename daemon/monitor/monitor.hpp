@@ -17,6 +17,10 @@ class Monitor {
   Monitor& operator=(const Monitor&) = delete;
   ~Monitor();
 
+  // Crank, cams and reference share one clock, so they are taken from one source, the *timing source*: the first one
+  // whose notes name the crank channel; until one has, the first that names any channel of the engine file. Edges of
+  // other sources are passed over, and what befalls their links is told (value "source") without disturbing sync.
+  //
   // Takes the next items of the stream, in sequence order. Any cut into batches gives the same observations.
   // Edges of channels that the engine file does not name are ignored. Channel numbers become names by `channel_named`
   // link notes, which must come before the channel's first edge.

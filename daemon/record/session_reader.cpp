@@ -1,10 +1,8 @@
 #include "record/session_reader.hpp"
 
 #include <algorithm>
-#include <array>
 #include <filesystem>
 
-#include "record/byte_order.hpp"
 #include "record/disk_file.hpp"
 
 namespace cw {
@@ -69,9 +67,8 @@ void SessionReader::add_stand_ins(const CaptureHole& hole, ItemBuffer& out) cons
   if (hole.marked) {
     return;
   }
-  std::array<std::byte, 8> count{};
-  store_le(count.data(), hole.items);
-  out.add_with_payload(stand_in(ItemKind::gap, static_cast<std::uint8_t>(GapReason::recorder_behind)), count);
+  out.add_with_payload(stand_in(ItemKind::gap, static_cast<std::uint8_t>(GapReason::recorder_behind)),
+                       gap_count_bytes(hole.items));
   out.items.push_back(stand_in(ItemKind::link_note, static_cast<std::uint8_t>(LinkNote::new_epoch)));
 }
 

@@ -117,7 +117,9 @@ std::vector<std::string> SessionTotals::not_watched() const {
   if (!has_channel(engine_.crank.channel)) {
     list.push_back("the crank (no edge on its channel \"" + engine_.crank.channel + "\")");
   }
-  if (engine_.cams.empty()) {
+  if (engine_.cams.empty() && engine_.crank.shaft == WheelShaft::cam) {
+    list.emplace_back("cam phase (the only wheel turns with the cam: a jumped belt or chain can't be seen)");
+  } else if (engine_.cams.empty() && engine_.crank.period_deg < engine_.cycle_deg) {
     list.emplace_back("cam phase, and which of the two turns is which (no cam in the engine file)");
   }
   for (const CamPattern& cam : engine_.cams) {

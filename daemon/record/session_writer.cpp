@@ -152,6 +152,10 @@ void SessionWriter::note_bad_input(std::uint64_t count, const std::string& last_
   service("bad-input", "\"count\":" + std::to_string(count) + "," + json_text("last_error", last_error));
 }
 
+void SessionWriter::note_link(const std::string& event, int source, const std::string& what) {
+  service(event, "\"source\":" + std::to_string(source) + "," + json_text("what", what));
+}
+
 // Whether the items are to be recorded; in a hole only a marker is, and it ends the hole.
 bool SessionWriter::may_record(const ItemBatch& batch) {
   if (!settings_.live) {

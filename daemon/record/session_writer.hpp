@@ -60,6 +60,8 @@ class SessionWriter final : public Observer {
   // Trouble with the input, for service.jsonl. May be called from another thread.
   void note_input_lost(std::uint64_t items);
   void note_bad_input(std::uint64_t count, const std::string& last_error);
+  // What happened to the link of a source; `event` as SESSION_FORMAT.md lists them.
+  void note_link(const std::string& event, int source, const std::string& what);
 
   // Closes all files and writes summary.json. A problem when something of the session could not be written.
   Problem finish(const std::string& stopped_by, SessionTotals& totals);

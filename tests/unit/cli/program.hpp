@@ -42,6 +42,7 @@ class Program {
     }
   }
 
+  int pid() const { return pid_; }
   void send(int signal) const { ::kill(pid_, signal); }
 
   // The exit code, or minus the signal that ended it.

@@ -5,6 +5,7 @@
 #include <random>
 
 #include "drivers/registry.hpp"
+#include "feed.hpp"
 
 namespace cw {
 namespace {
@@ -20,16 +21,7 @@ template <typename NextSize>
 Decoded decode(const std::string& text, bool live, NextSize next_size) {
   const auto driver = find_driver("csv")->make({"F", live, {}});
   Decoded out;
-  driver->start(out.items);
-  bool sound = true;
-  for (std::size_t at = 0; at < text.size() && sound;) {
-    const std::size_t size = std::min<std::size_t>(next_size(), text.size() - at);
-    sound = driver->read(std::span(text).subspan(at, size), out.items);
-    at += size;
-  }
-  if (sound) {
-    driver->finish(out.items);
-  }
+  test::feed(*driver, text, next_size, out.items);
   out.error = driver->error();
   out.bad = driver->bad_inputs();
   return out;
@@ -257,7 +249,40 @@ TEST(Registry, finds_drivers_by_name_and_by_the_first_bytes) {
   EXPECT_EQ(find_driver("none"), nullptr);
   EXPECT_EQ(driver_for_file(header + "1,c,f\n"), find_driver("csv"));
   EXPECT_EQ(driver_for_file("PK\x03\x04"), nullptr);
-  EXPECT_EQ(driver_names(), "csv");
+  EXPECT_EQ(driver_names(), "csv, stream, vcd, serial, serial-csv, tcp, tcp-csv");
+}
+
+TEST(EdgeCsvLive, a_new_connection_forgets_the_line_begun_and_keeps_the_channel_numbers) {
+  const auto driver = find_driver("csv")->make({"F", true, {}});
+  ItemBuffer items;
+  driver->start(items);
+  driver->read(std::string(header + "1000,crank,f\n2000,cam1,f\n3000,cr"), items);
+  driver->start(items);
+  driver->read(std::string("999,crank,f\n500,cam1,f\n600,crank,f\n"), items);  // joined within a line; time began anew
+  EXPECT_EQ(driver->bad_inputs(), 0U) << driver->error();
+  const std::vector<Item> edges = edges_of(items);
+  ASSERT_EQ(edges.size(), 4U);
+  EXPECT_EQ(edges[2].source_ns, 500);
+  EXPECT_EQ(edges[2].channel, edges[1].channel);
+  EXPECT_EQ(edges[3].channel, edges[0].channel);
+  const auto named = std::count_if(items.items.begin(), items.items.end(), [](const Item& item) {
+    return item.kind == ItemKind::link_note && item.code == static_cast<std::uint8_t>(LinkNote::channel_named);
+  });
+  EXPECT_EQ(named, 2);
+}
+
+TEST(EdgeCsvLive, a_new_connection_that_begins_with_a_header_or_within_a_long_line_loses_nothing_else) {
+  for (const std::string& joined : {header, std::string(300, 'x') + "\n"}) {
+    const auto driver = find_driver("csv")->make({"F", true, {}});
+    ItemBuffer items;
+    driver->start(items);
+    driver->read(std::string(header + std::string(1000, 'y')), items);
+    const std::uint64_t bad = driver->bad_inputs();
+    driver->start(items);
+    driver->read(std::string(joined + "5,crank,f\n"), items);
+    EXPECT_EQ(edges_of(items).size(), 1U);
+    EXPECT_EQ(driver->bad_inputs(), bad);
+  }
 }
 
 }  // namespace

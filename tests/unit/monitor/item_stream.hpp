@@ -116,12 +116,15 @@ class ItemStream {
   void name_channels() {
     const char* const names[] = {"crank", "intake", "exhaust", "ref", "oil pump"};
     for (std::uint8_t channel = 0; channel < 5; ++channel) {
-      Item item = next(ItemKind::link_note, newest_host_ns_);
-      item.channel = channel;
-      item.code = static_cast<std::uint8_t>(LinkNote::channel_named);
-      const std::string_view name = names[channel];
-      buffer_.add_with_payload(item, std::as_bytes(std::span(name.data(), name.size())));
+      name_channel(channel, names[channel]);
     }
+  }
+
+  void name_channel(std::uint8_t channel, std::string_view name) {
+    Item item = next(ItemKind::link_note, newest_host_ns_);
+    item.channel = channel;
+    item.code = static_cast<std::uint8_t>(LinkNote::channel_named);
+    buffer_.add_with_payload(item, std::as_bytes(std::span(name.data(), name.size())));
   }
 
   void edge(std::uint8_t channel, EdgeCode code, std::int64_t source_ns) {
@@ -164,12 +167,14 @@ class ItemStream {
   std::uint64_t next_sequence() const { return sequence_; }
 
   std::int64_t host_offset_ns = 0;
+  std::uint8_t source = 0;  // of the items added from now on
 
  private:
   Item next(ItemKind kind, std::int64_t host_ns) {
     Item item;
     item.kind = kind;
     item.host_ns = host_ns;
+    item.source = source;
     item.sequence = sequence_++;
     newest_host_ns_ = host_ns;
     next_tick_ns_ = next_tick_ns_ ? next_tick_ns_ : std::optional<std::int64_t>(host_ns + tick_ns);

@@ -451,6 +451,18 @@ TEST(MonitorChannels, frames_of_can_and_items_of_unknown_kinds_are_passed_over) 
 
 // ---- trouble on the way in
 
+// A source with sequence numbers knows when noise on its line has cost nothing.
+TEST(MonitorTrouble, unreadable_input_that_is_known_to_have_cost_no_edge_is_no_finding) {
+  ItemStream stream;
+  stream.edges(clean_run(0, 3.0));
+  stream.gap(GapReason::bad_input, 0);
+  stream.edges(clean_run(3.0, 5.0));
+  Recorder recorder;
+  test::play(two_cam_engine(), stream, recorder);
+  EXPECT_TRUE(recorder.of(FindingKind::edges_dropped).empty());
+  EXPECT_TRUE(recorder.of(FindingKind::sync_lost).empty());
+}
+
 TEST(MonitorTrouble, edges_lost_on_the_way_break_the_lock_without_blaming_the_engine) {
   for (const GapReason reason :
        {GapReason::device_dropped, GapReason::link_lost, GapReason::queue_full, GapReason::recorder_behind}) {
@@ -465,9 +477,10 @@ TEST(MonitorTrouble, edges_lost_on_the_way_break_the_lock_without_blaming_the_en
     EXPECT_EQ(finding.kind, FindingKind::edges_dropped);
     EXPECT_EQ(finding.attribution, Attribution::capture_link);
     EXPECT_EQ(finding.clock, "host");
-    ASSERT_EQ(finding.values.size(), 1U);
+    ASSERT_EQ(finding.values.size(), 2U);
     EXPECT_EQ(finding.values[0].first, "lost_items");
     EXPECT_EQ(finding.values[0].second, 40);
+    EXPECT_EQ(finding.values[1], (std::pair<std::string, double>{"source", 0}));
     EXPECT_EQ(recorder.seconds.back().state, LockState::cycle_locked) << "found again";
   }
 }
@@ -552,6 +565,234 @@ TEST(MonitorTrouble, payloads_that_are_cut_short_do_no_harm) {
   monitor.push({stream.buffer().items, payload.first(payload.size() - 5)});
   monitor.finish();
   EXPECT_EQ(recorder.of(FindingKind::edges_dropped).size(), 1U);
+}
+
+// The engine file says 60-2 with two cams; `wheel` turns in its place.
+void hear_wheel(const Wheel& wheel, double rpm, double seconds, Recorder& recorder) {
+  Engine real = two_cam_engine();
+  real.crank.teeth = wheel.teeth;
+  ItemStream stream;
+  stream.edges(engine_edges(real, 0, seconds * 6 * rpm, [rpm](double deg) { return deg * 1e9 / (6 * rpm); }));
+  test::play(two_cam_engine(), stream, recorder);
+}
+
+bool claims_lock(const Recorder& recorder) {
+  return std::any_of(recorder.states.begin(), recorder.states.end(),
+                     [](const StateChange& change) { return is_lock(change.to); });
+}
+
+TEST(MonitorWrongFile, is_said_in_words_within_seconds_and_no_lock_is_claimed) {
+  const std::vector<std::pair<std::string, Engine>> wheels = {
+      {"36-1", test::n_minus_m(36, 1)}, {"36-2", test::n_minus_m(36, 2)},
+      {"24-1", test::n_minus_m(24, 1)}, {"60-1", test::n_minus_m(60, 1)},
+      {"12-1", test::n_minus_m(12, 1)}, {"even teeth, no gap", test::n_minus_m(36, 0)}};
+  for (const auto& [name, engine] : wheels) {
+    Recorder heard;
+    hear_wheel(engine.crank, 800, 3, heard);
+    const std::vector<Finding> findings = heard.of(FindingKind::wrong_engine_file);
+    ASSERT_EQ(findings.size(), 1U) << name;
+    EXPECT_NE(findings[0].reason.find("look like " + name + ", the file says 60-2"), std::string::npos)
+        << findings[0].reason;
+    EXPECT_EQ(findings[0].phase, FindingPhase::open);
+    EXPECT_LT(findings[0].start_ns, 2 * s) << name;
+    EXPECT_FALSE(claims_lock(heard)) << name;
+    EXPECT_TRUE(heard.cycles.empty()) << name;
+  }
+}
+
+// The engine file has one cam with falling edges at 62, 242, 332 and 602; `real` turns in its place, at 1,000 rpm.
+void hear_cam(const std::vector<CamEdge>& real, Recorder& recorder) {
+  Engine file = two_cam_engine();
+  file.cams.resize(1);
+  Engine engine = file;
+  engine.cams[0].edges = real;
+  ItemStream stream;
+  stream.edges(engine_edges(engine, 0, 6.0 * 6000, at_1000_rpm));
+  test::play(file, stream, recorder);
+}
+
+TEST(MonitorWrongFile, a_cam_of_another_pattern_is_named_with_its_angles_and_no_turn_is_claimed) {
+  Recorder heard;
+  hear_cam({{40, ActiveEdge::falling}, {300, ActiveEdge::falling}, {410, ActiveEdge::falling}}, heard);
+  const std::vector<Finding> findings = heard.of(FindingKind::wrong_engine_file);
+  ASSERT_EQ(findings.size(), 1U);
+  EXPECT_EQ(findings[0].channel, "intake");
+  EXPECT_NE(
+      findings[0].reason.find("seen at 40, 50, 300 degrees after TDC1 or a turn later, the file says 62, 242, 332, "
+                              "602"),
+      std::string::npos)
+      << findings[0].reason;
+  EXPECT_TRUE(std::none_of(heard.states.begin(), heard.states.end(),
+                           [](const StateChange& change) { return change.to == LockState::cycle_locked; }));
+}
+
+TEST(MonitorWrongFile, a_cam_read_at_the_wrong_edge_is_a_wrong_polarity) {
+  // Teeth of unequal width: their falling edges stand where the file says, their rising ones elsewhere.
+  const std::vector<CamEdge> inverted = {
+      {20, ActiveEdge::falling},  {62, ActiveEdge::rising},  {130, ActiveEdge::falling}, {242, ActiveEdge::rising},
+      {300, ActiveEdge::falling}, {332, ActiveEdge::rising}, {450, ActiveEdge::falling}, {602, ActiveEdge::rising}};
+  Recorder heard;
+  hear_cam(inverted, heard);
+  const std::vector<Finding> findings = heard.of(FindingKind::wrong_edge_or_polarity);
+  ASSERT_EQ(findings.size(), 1U);
+  EXPECT_EQ(findings[0].channel, "intake");
+  EXPECT_TRUE(heard.of(FindingKind::wrong_engine_file).empty());
+}
+
+TEST(MonitorWrongFile, is_not_said_of_the_right_one_nor_of_a_broken_tooth) {
+  Recorder right;
+  hear_wheel(two_cam_engine().crank, 800, 3, right);
+  EXPECT_TRUE(right.findings.empty());
+  EXPECT_TRUE(claims_lock(right));
+  Wheel broken = two_cam_engine().crank;
+  broken.teeth.erase(broken.teeth.begin() + 20);
+  Recorder heard;
+  hear_wheel(broken, 800, 3, heard);
+  EXPECT_TRUE(heard.of(FindingKind::wrong_engine_file).empty());
+  ASSERT_EQ(heard.of(FindingKind::damaged_tooth).size(), 1U);
+  EXPECT_EQ(heard.of(FindingKind::damaged_tooth)[0].attribution, Attribution::wheel);
+}
+
+TEST(MonitorTrouble, bytes_lost_by_a_port_break_the_lock_and_are_not_counted_as_edges) {
+  ItemStream stream;
+  stream.edges(clean_run(0, 3));
+  stream.gap(GapReason::port_overrun, 40);
+  stream.edges(clean_run(3.05, 6));
+  Recorder recorder;
+  test::play(two_cam_engine(), stream, recorder);
+  ASSERT_EQ(recorder.findings.size(), 1U) << recorder.text;
+  EXPECT_EQ(recorder.findings[0].kind, FindingKind::edges_dropped);
+  EXPECT_EQ(recorder.findings[0].values[0], (std::pair<std::string, double>{"lost_bytes", 40}));
+  for (const Second& second : recorder.seconds) {
+    EXPECT_EQ(second.lost_items, 0U);
+  }
+}
+
+// ---- several sources
+
+// The edges of a clean run from source 1, and among them `trouble` of source 2 at 2, 3 and 4 s.
+template <typename Trouble>
+void clean_run_beside(Recorder& recorder, Trouble trouble) {
+  ItemStream stream(false);
+  stream.source = 1;
+  stream.name_channels();
+  std::int64_t due_s = 2;
+  for (const TimedEdge& edge : clean_run(0, 6)) {
+    if (edge.t_ns > due_s * s && due_s <= 4) {
+      stream.source = 2;
+      trouble(stream, due_s);
+      stream.source = 1;
+      ++due_s;
+    }
+    stream.edges({edge});
+  }
+  test::play(two_cam_engine(), stream, recorder);
+}
+
+void expect_undisturbed(const Recorder& recorder) {
+  ItemStream alone;
+  alone.edges(clean_run(0, 6));
+  Recorder plain;
+  test::play(two_cam_engine(), alone, plain);
+  ASSERT_EQ(recorder.cycles.size(), plain.cycles.size());
+  for (std::size_t i = 0; i < plain.cycles.size(); ++i) {
+    EXPECT_EQ(recorder.cycles[i].tdc_ns, plain.cycles[i].tdc_ns);
+    EXPECT_EQ(recorder.cycles[i].state, plain.cycles[i].state);
+  }
+  ASSERT_EQ(recorder.states.size(), plain.states.size());
+}
+
+TEST(MonitorSources, what_befalls_another_link_is_told_for_it_and_leaves_sync_alone) {
+  Recorder recorder;
+  clean_run_beside(recorder, [](ItemStream& stream, std::int64_t at_s) {
+    if (at_s == 2) {
+      stream.note(LinkNote::disconnected);
+    } else if (at_s == 3) {
+      stream.note(LinkNote::connected);
+      stream.note(LinkNote::new_epoch);
+    } else {
+      stream.gap(GapReason::device_dropped, 9);
+    }
+  });
+  expect_undisturbed(recorder);
+  ASSERT_EQ(recorder.findings.size(), 2U) << recorder.text;
+  EXPECT_EQ(recorder.findings[0].kind, FindingKind::link_lost);
+  EXPECT_EQ(recorder.findings[1].kind, FindingKind::edges_dropped);
+  for (const Finding& finding : recorder.findings) {
+    EXPECT_EQ(finding.values.back(), (std::pair<std::string, double>{"source", 2}));
+  }
+}
+
+TEST(MonitorSources, another_clock_far_off_or_going_backwards_leaves_sync_alone) {
+  Recorder recorder;
+  clean_run_beside(recorder, [](ItemStream& stream, std::int64_t at_s) {
+    stream.host_offset_ns = at_s * s + s;  // its own clock: -1 s and back
+    stream.name_channel(0, "fan");
+    stream.edge(0, EdgeCode::falling, -s);
+    stream.edge(0, EdgeCode::rising, at_s == 3 ? -2 * s : -s);
+    stream.host_offset_ns = 0;
+  });
+  expect_undisturbed(recorder);
+  ASSERT_EQ(recorder.findings.size(), 1U) << recorder.text;
+  EXPECT_EQ(recorder.findings[0].kind, FindingKind::clock_trouble);
+  EXPECT_EQ(recorder.findings[0].clock, "host");
+  EXPECT_EQ(recorder.findings[0].values.back(), (std::pair<std::string, double>{"source", 2}));
+}
+
+TEST(MonitorSources, crank_and_cam_of_a_second_device_are_told_once_and_not_used) {
+  Recorder recorder;
+  clean_run_beside(recorder, [](ItemStream& stream, std::int64_t at_s) {
+    stream.name_channel(0, "crank");
+    stream.name_channel(1, "intake");
+    for (int i = 0; i < 50; ++i) {
+      stream.edge(0, EdgeCode::falling, at_s * s);
+      stream.edge(1, EdgeCode::falling, at_s * s);
+    }
+  });
+  expect_undisturbed(recorder);
+  ASSERT_EQ(recorder.findings.size(), 2U) << recorder.text;
+  EXPECT_EQ(recorder.findings[0].channel, "crank");
+  EXPECT_EQ(recorder.findings[1].channel, "intake");
+  for (const Finding& finding : recorder.findings) {
+    EXPECT_EQ(finding.kind, FindingKind::clock_trouble);
+    EXPECT_NE(finding.reason.find("another device"), std::string::npos);
+    EXPECT_EQ(finding.values.back().second, 2);
+  }
+}
+
+TEST(MonitorSources, the_source_that_names_the_crank_takes_over_from_one_that_named_only_a_cam) {
+  ItemStream stream(false);
+  stream.source = 3;
+  stream.name_channel(7, "exhaust");
+  for (int i = 0; i < 20; ++i) {
+    stream.edge(7, EdgeCode::falling, 900 * s + i * 1'000'000);
+  }
+  stream.source = 0;
+  stream.host_offset_ns = 901 * s;
+  stream.name_channels();
+  stream.edges(clean_run(0, 6));
+  Recorder recorder;
+  test::play(two_cam_engine(), stream, recorder);
+  EXPECT_EQ(recorder.seconds.back().state, LockState::cycle_locked);
+  ASSERT_EQ(recorder.findings.size(), 1U) << recorder.text;
+  EXPECT_EQ(recorder.findings[0].channel, "exhaust");
+  EXPECT_EQ(recorder.findings[0].values.back().second, 3);
+}
+
+TEST(MonitorSources, a_span_that_the_recorder_missed_breaks_the_time_line_of_the_crank_whatever_its_source) {
+  ItemStream stream(false);
+  stream.source = 1;
+  stream.name_channels();
+  stream.edges(clean_run(0, 3));
+  stream.source = 0;
+  stream.gap(GapReason::recorder_behind, 0);
+  stream.note(LinkNote::new_epoch);
+  stream.source = 1;
+  stream.edges(clean_run(3.05, 6));
+  Recorder recorder;
+  test::play(two_cam_engine(), stream, recorder);
+  ASSERT_EQ(recorder.findings.size(), 1U) << recorder.text;
+  EXPECT_EQ(recorder.findings[0].kind, FindingKind::edges_dropped);
 }
 
 }  // namespace
