@@ -146,7 +146,8 @@ CamPattern read_cam_section(const TableReader& in, double cycle_deg) {
   cam.tolerance_deg = in.number("tolerance_deg", {0, 90, true, false}).value_or(cam.tolerance_deg);
   cam.gear_teeth = in.whole("gear_teeth", 8, 400);
   cam.delay_us = read_delay(in);
-  check_index(in, cam, period_deg == 360);
+  cam.turns_with_crank = period_deg == 360;
+  check_index(in, cam, cam.turns_with_crank);
   if (period_deg < cycle_deg) {
     repeat_next_turn(cam.edges);
   }

@@ -46,6 +46,8 @@ constexpr std::array known_keys = {
     EngineKey{"source", "driver"},
     EngineKey{"source", "address"},
     EngineKey{"source", "channels"},
+    EngineKey{"source", "baud"},
+    EngineKey{"source", "allow_remote"},
     EngineKey{"limits", "tdc_warning_deg"},
     EngineKey{"limits", "tdc_fault_deg"},
     EngineKey{"limits", "hysteresis"},

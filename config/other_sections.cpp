@@ -152,6 +152,8 @@ SourceSpec read_source_section(const TableReader& in, const std::vector<ChannelU
   }
   source.driver = in.text("driver", name_bytes_max).value_or("");
   source.address = in.text("address", 1000).value_or("");
+  source.baud = in.whole("baud", 50, 12'000'000).value_or(source.baud);
+  source.allow_remote = in.flag("allow_remote").value_or(source.allow_remote);
   read_channel_names(in, uses, source);
   return source;
 }

@@ -193,6 +193,18 @@ std::optional<int> TableReader::whole(std::string_view key, int min, int max) co
   return value;
 }
 
+std::optional<bool> TableReader::flag(std::string_view key) const {
+  const toml::node* found = node(key);
+  if (found == nullptr) {
+    return std::nullopt;
+  }
+  const std::optional<bool> value = found->value_exact<bool>();
+  if (!value) {
+    complain(key, "true or false");
+  }
+  return value;
+}
+
 std::optional<std::string> TableReader::text(std::string_view key, std::size_t max_bytes) const {
   const toml::node* found = node(key);
   if (found == nullptr) {

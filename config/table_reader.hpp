@@ -75,6 +75,7 @@ class TableReader {
   std::optional<double> one_of(std::string_view key, std::span<const double> values, std::string_view expected) const;
   std::optional<int> whole(std::string_view key, int min, int max) const;
   std::optional<std::string> text(std::string_view key, std::size_t max_bytes) const;
+  std::optional<bool> flag(std::string_view key) const;
   // From `min_count` to `max_count` numbers, each in `range`.
   std::optional<std::vector<double>> numbers(std::string_view key, std::size_t min_count, std::size_t max_count,
                                              const Range& range) const;

@@ -29,7 +29,17 @@ enum class Circumstance : std::uint8_t {
   part_tooth_only_cam,    // the only cam watched moved, by no whole number of teeth
   part_tooth_all_cams,    // all cams moved alike, by no whole number of teeth
   cams_steady,            // the reference moved against the teeth, the cams did not
+  other_wheel,            // the crank edges are those of another wheel
+  channels_swapped,       // the crank wheel's pattern is on a cam channel
+  other_shaft,            // the cams' edges come half or twice as often as they should
+  wired_backwards,        // two long intervals beside each gap: a reluctor with its wires swapped
+  other_edge,             // the pattern is in the edges of the other polarity
+  tooth_every_turn,       // one tooth, which stands alone, gives no edge in any turn
+  edge_every_turn,        // one edge too many in every turn, always at the same place
+  cam_pattern,            // a cam's edges come cycle by cycle at the same angles, which are not the file's
+  cam_other_edge,         // a cam's pattern is in the edges of the other polarity
   no_cam_watched,         // nothing but the reference to hold against the teeth
+  other_device,           // a channel of the engine file comes from another device than the crank
 };
 std::string_view to_string(Circumstance circumstance);
 

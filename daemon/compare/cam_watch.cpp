@@ -27,6 +27,12 @@ double usual_spread(const std::vector<double>& level) {
   return robust_mean(level).spread;
 }
 
+// An uncertainty so small goes unnoticed beside the limits; what is more widens them.
+double beyond_notice(double uncertainty_deg) {
+  constexpr double unnoticed_deg = 0.5;
+  return std::max(0.0, uncertainty_deg - unnoticed_deg);
+}
+
 bool undisturbed(const CamCycleEvent& event) {
   return event.match.matched > 0 && event.match.mismatches() == 0;
 }
@@ -127,7 +133,9 @@ double CamWatch::step_limit_deg(const Cam& cam, std::size_t index) const {
   const double limit = engine_.limits.cam_warning_deg;
   const double spread = cam.level.empty() ? 0 : usual_spread(cam.level);
   const CamPattern& pattern = engine_.cams[index];
-  return std::max(pattern.fixed() ? limit : std::max(limit, pattern.tolerance_deg), spreads_for_step * spread);
+  const double unsure = cam.recent.empty() ? 0 : cam.recent.back().match.uncertainty_deg;
+  return std::max(pattern.fixed() ? limit : std::max(limit, pattern.tolerance_deg), spreads_for_step * spread) +
+         beyond_notice(unsure);
 }
 
 std::optional<CamWatch::Step> CamWatch::find_step(const Cam& cam) const {
@@ -295,7 +303,8 @@ void CamWatch::watch_deviation(Cam& cam, const CamCycleEvent& event, std::vector
     return;
   }
   const CamPattern& pattern = engine_.cams[event.cam];
-  const double slack = pattern.fixed() ? engine_.limits.cam_warning_deg : pattern.tolerance_deg;
+  const double slack = (pattern.fixed() ? engine_.limits.cam_warning_deg : pattern.tolerance_deg) +
+                       beyond_notice(event.match.uncertainty_deg);
   const double phase = event.match.shift_deg;
   const double outside = std::max(pattern.phaser_min_deg - phase, phase - pattern.phaser_max_deg);
   cam.outside_cycles = outside > slack ? cam.outside_cycles + 1 : 0;

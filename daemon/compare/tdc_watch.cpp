@@ -15,6 +15,7 @@ namespace cw {
 namespace {
 
 constexpr int missing_cycles = 4;
+constexpr double uncertainty_most_deg = 10;
 
 }  // namespace
 
@@ -40,37 +41,59 @@ void TdcWatch::take(const ReferenceEvent& event, bool cams_steady, std::vector<F
     out.push_back(closed(*open_missing_, event.t_ns));
     open_missing_.reset();
   }
-  if (event.uncertainty_deg > engine_.limits.tdc_warning_deg / 2) {
+  if (event.uncertainty_deg > uncertainty_most_deg) {
     return;  // speed changes so much between the teeth around it that the reading says nothing
   }
   const double deviation = deviation_deg(event);
   last_deg_ = deviation;
   second_.push_back(deviation);
   const auto hold = static_cast<std::size_t>(engine_.limits.hold_cycles);
-  window_.push_back(deviation);
+  window_.push_back({deviation, event.uncertainty_deg});
   if (window_.size() > hold) {
     window_.pop_front();
   }
-  over_since_ns_ = std::fabs(deviation) > engine_.limits.tdc_warning_deg ? over_since_ns_ : 0;
-  if (over_since_ns_ == 0 && std::fabs(deviation) > engine_.limits.tdc_warning_deg) {
+  if (!beyond(engine_.limits.tdc_warning_deg, deviation)) {
+    over_since_ns_ = 0;
+  } else if (over_since_ns_ == 0) {
     over_since_ns_ = event.t_ns;
   }
   if (window_.size() < hold) {
     return;
   }
-  const RobustMean mean = robust_mean(std::vector<double>(window_.begin(), window_.end()));
+  std::vector<double> deviations;
+  for (const Reading& reading : window_) {
+    deviations.push_back(reading.deviation_deg);
+  }
+  const RobustMean mean = robust_mean(deviations);
   // While it is still moving, the window holds old and new readings and its mean is neither.
   const bool settled = mean.spread < std::max(engine_.limits.tdc_warning_deg, std::fabs(mean.mean)) / 2;
-  if (settled && std::fabs(mean.mean) > engine_.limits.tdc_warning_deg) {
+  if (settled && beyond(engine_.limits.tdc_warning_deg, mean.mean)) {
     open_or_raise(mean.mean, mean.spread, event, cams_steady, out);
   } else if (open_ && std::fabs(mean.mean) < engine_.limits.tdc_warning_deg * engine_.limits.hysteresis) {
     close(event, mean.mean, out);
   }
 }
 
+// The same ripple carries all readings off the same way, so it is not averaged away.
+double TdcWatch::usual_uncertainty_deg() const {
+  std::vector<double> all;
+  for (const Reading& reading : window_) {
+    all.push_back(reading.uncertainty_deg);
+  }
+  return median(all);
+}
+
+// Whether a deviation is beyond this limit, widened by what the readings are unsure of: an uncertainty of less than half
+// the warning limit goes unnoticed beside it.
+bool TdcWatch::beyond(double limit_deg, double deviation_deg) const {
+  const double magnitude_deg = std::fabs(deviation_deg);
+  return magnitude_deg > limit_deg &&  // mostly it is not, and a median is dear
+         magnitude_deg > limit_deg + std::max(0.0, usual_uncertainty_deg() - engine_.limits.tdc_warning_deg / 2);
+}
+
 void TdcWatch::open_or_raise(double mean_deg, double spread_deg, const ReferenceEvent& event, bool cams_steady,
                              std::vector<Finding>& out) {
-  const bool fault = std::fabs(mean_deg) > engine_.limits.tdc_fault_deg;
+  const bool fault = beyond(engine_.limits.tdc_fault_deg, mean_deg);
   if (open_ && (open_->severity == Severity::fault || !fault)) {
     return;
   }
@@ -89,6 +112,7 @@ void TdcWatch::open_or_raise(double mean_deg, double spread_deg, const Reference
   finding.rpm = event.rpm;
   finding.values.emplace_back("deviation_deg", mean_deg);
   finding.values.emplace_back("spread_deg", spread_deg);
+  finding.values.emplace_back("uncertainty_deg", usual_uncertainty_deg());
   if (engine_.crank.offset_basis == OffsetBasis::unverified) {
     finding.reason += " (the offset in the engine file is unverified: this says only that ECU and file disagree)";
   }

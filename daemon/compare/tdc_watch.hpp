@@ -29,14 +29,20 @@ class TdcWatch {
   std::vector<double> take_second();
 
  private:
+  struct Reading {
+    double deviation_deg = 0;
+    double uncertainty_deg = 0;
+  };
   double deviation_deg(const ReferenceEvent& event) const;
+  double usual_uncertainty_deg() const;
+  bool beyond(double limit_deg, double deviation_deg) const;
   void open_or_raise(double mean_deg, double spread_deg, const ReferenceEvent& event, bool cams_steady,
                      std::vector<Finding>& out);
   void close(const ReferenceEvent& event, double mean_deg, std::vector<Finding>& out);
 
   const Engine& engine_;
   std::uint64_t& next_id_;
-  std::deque<double> window_;
+  std::deque<Reading> window_;
   std::vector<double> second_;
   std::optional<double> last_deg_;
   std::optional<Finding> open_;

@@ -84,6 +84,8 @@ CamEvidence cam_evidence(const CamPattern& cam, const std::vector<double>& shift
   evidence.pattern_decides_turn = std::none_of(shifts_deg.begin(), shifts_deg.end(), [&](double shift_deg) {
     return is_whole_turn(shift_deg) && pattern_fits(cam, shift_deg, cycle_deg);
   });
+  evidence.pattern_decides_place = std::none_of(
+      shifts_deg.begin(), shifts_deg.end(), [&](double shift_deg) { return pattern_fits(cam, shift_deg, cycle_deg); });
   for (std::size_t i = 0; i < cam.edges.size(); ++i) {
     CamEdgeEvidence edge{true, true, std::nullopt, overlaps_next(cam, i, cycle_deg)};
     for (const double shift_deg : shifts_deg) {

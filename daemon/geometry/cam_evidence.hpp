@@ -25,6 +25,7 @@ struct CamEdgeEvidence {
 struct CamEvidence {
   std::vector<CamEdgeEvidence> edges;  // one for each edge of the cam
   bool pattern_decides_turn = false;   // all edges of a cycle together tell the turns apart
+  bool pattern_decides_place = false;  // ... tell every place of the wheel apart
 };
 
 struct PositionEvidence {

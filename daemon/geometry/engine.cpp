@@ -1,5 +1,6 @@
 #include "geometry/engine.hpp"
 
+#include <algorithm>
 #include <cstddef>
 
 namespace cw {
@@ -16,6 +17,11 @@ bool is_missing(int position, const std::vector<WheelGap>& gaps) {
 }
 
 }  // namespace
+
+bool CamPattern::lists_both_edges() const {
+  return std::any_of(edges.begin(), edges.end(),
+                     [this](const CamEdge& edge) { return edge.edge != edges.front().edge; });
+}
 
 std::vector<WheelTooth> pitched_teeth(int positions, const std::vector<WheelGap>& gaps, double period_deg) {
   std::vector<WheelTooth> teeth;
@@ -34,6 +40,17 @@ std::vector<WheelTooth> listed_teeth(const std::vector<double>& angles_deg) {
     teeth.push_back({angles_deg[i], static_cast<int>(i) + 1});
   }
   return teeth;
+}
+
+std::vector<double> firing_steps_deg(const Engine& engine) {
+  std::vector<double> angles_deg = engine.firing_angles_deg;
+  std::sort(angles_deg.begin(), angles_deg.end());
+  std::vector<double> steps_deg;
+  for (std::size_t i = 0; i < angles_deg.size(); ++i) {
+    const bool last = i + 1 == angles_deg.size();
+    steps_deg.push_back((last ? engine.cycle_deg + angles_deg.front() : angles_deg[i + 1]) - angles_deg[i]);
+  }
+  return steps_deg;
 }
 
 std::vector<double> even_firing_angles(const std::vector<int>& firing_order, double cycle_deg) {

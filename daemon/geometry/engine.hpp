@@ -49,7 +49,11 @@ struct CamPattern {
   std::optional<int> gear_teeth;  // of the cam gear: one tooth is 720/gear_teeth crank degrees
   double delay_us = 0;
 
+  bool turns_with_crank = false;  // an index, not a cam: the same edges in every crank turn, no drive between
+
   bool fixed() const { return phaser_min_deg == 0 && phaser_max_deg == 0; }  // no phaser
+  // Whether rising and falling edges are listed; false without edges.
+  bool lists_both_edges() const;
 };
 
 struct Reference {
@@ -66,6 +70,8 @@ struct SourceSpec {
   std::string driver;  // name in the driver registry
   std::string address;
   std::vector<std::pair<std::string, std::string>> channels;  // (channel in this file, device's own name)
+  int baud = 115200;                                          // bits a second; serial ports only
+  bool allow_remote = false;                                  // network: hosts other than this computer
 };
 
 // Limits that turn numbers into findings. Each has a key of the same name under [limits] in the engine file.
@@ -103,6 +109,9 @@ std::vector<WheelTooth> pitched_teeth(int positions, const std::vector<WheelGap>
 
 // Teeth at given angles, ascending, the first 0; numbered 1, 2, ...
 std::vector<WheelTooth> listed_teeth(const std::vector<double>& angles_deg);
+
+// From each TDC to the next, in the order of their angles, around the cycle.
+std::vector<double> firing_steps_deg(const Engine& engine);
 
 // TDC angle of each cylinder of an even-firing engine: order {1, 3, 4, 2} over 720 gives {0, 540, 180, 360}.
 std::vector<double> even_firing_angles(const std::vector<int>& firing_order, double cycle_deg);

@@ -49,6 +49,13 @@ Json settings_json(const Scenario& scenario) {
   crank["pitch_error_sd_deg"] = scenario.crank.pitch_error_sd_deg;
   crank["pitch_errors_deg"] = scenario.crank.pitch_errors_deg;
   crank["run_out_deg"] = scenario.crank.run_out_deg;
+  crank["backlash_deg"] = scenario.crank.backlash_deg;
+  crank["torsion_deg"] = scenario.crank.torsion_deg;
+  if (scenario.crank.backwards) {
+    crank["backwards"] = {{"threshold_rpm", scenario.crank.backwards->threshold_rpm},
+                          {"noise_rpm", scenario.crank.backwards->noise_rpm},
+                          {"fade", scenario.crank.backwards->fade}};
+  }
   Json cams = Json::array();
   for (const CamSensor& sensor : scenario.cams) {
     Json cam = {{"name", sensor.name}};

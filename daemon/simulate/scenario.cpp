@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <complex>
+#include <numbers>
 #include <utility>
 
 #include "geometry/angle.hpp"
@@ -108,7 +110,10 @@ std::optional<std::string> fault_problem(const Engine& engine, const Fault& faul
       return "cam: expected the name of a cam of the engine file";
     }
     const CamPattern& cam = fault.cam.empty() ? engine.cams.front() : *cam_named(engine, fault.cam);
-    if (fault.kind == FaultKind::cam_step && (!cam.gear_teeth || fault.teeth == 0)) {
+    const bool belt = fault.cam.empty() ? std::any_of(engine.cams.begin(), engine.cams.end(),
+                                                      [](const CamPattern& c) { return c.gear_teeth.has_value(); })
+                                        : cam.gear_teeth.has_value();
+    if (fault.kind == FaultKind::cam_step && (!belt || fault.teeth == 0)) {
       return "teeth: expected a number other than 0, and gear_teeth in the engine file";
     }
     if (fault.tooth < 0 || fault.tooth > static_cast<int>(cam.edges.size())) {
@@ -189,6 +194,65 @@ Phase published_cranking(double order, double duration_s) {
   return phase;
 }
 
+namespace {
+
+constexpr double rad_per_deg = std::numbers::pi / 180.0;
+
+// Harmonic of a raised cosine over +-90 degrees, from its Fourier integral by sums over whole degrees.
+double pulse_harmonic(double order) {
+  double sum = 0;
+  for (int deg = -90; deg <= 90; ++deg) {
+    sum += (1 + std::cos(2 * deg * rad_per_deg)) * std::cos(order * deg * rad_per_deg);
+  }
+  return sum;
+}
+
+double ripple_sum(const std::vector<Ripple>& ripples, double crank_deg) {
+  double sum = 0;
+  for (const Ripple& ripple : ripples) {
+    sum += ripple.amplitude * std::cos((ripple.order * crank_deg - ripple.phase_deg) * rad_per_deg);
+  }
+  return sum;
+}
+
+}  // namespace
+
+std::vector<Ripple> firing_ripple(const Engine& engine, double depth) {
+  constexpr double least_share = 1e-3;
+  constexpr int waves_most = 16;  // a cycle
+  std::vector<Ripple> ripples;
+  const double base_order = deg_per_rev / engine.cycle_deg;
+  for (int waves = 1; waves <= waves_most; ++waves) {
+    const double order = waves * base_order;
+    std::complex<double> sum = 0;
+    for (const double tdc_deg : engine.firing_angles_deg) {
+      sum += std::polar(1.0, order * tdc_deg * rad_per_deg);
+    }
+    const double share = pulse_harmonic(order) / pulse_harmonic(0);
+    const std::complex<double> dip = -share * sum;
+    if (std::abs(dip) > least_share) {
+      ripples.push_back({order, std::abs(dip), std::arg(dip) / rad_per_deg});
+    }
+  }
+  double least = 0;
+  double greatest = 0;
+  double amplitudes = 0;
+  for (int deg = 0; deg < static_cast<int>(engine.cycle_deg); ++deg) {
+    least = std::min(least, ripple_sum(ripples, deg));
+    greatest = std::max(greatest, ripple_sum(ripples, deg));
+  }
+  for (const Ripple& ripple : ripples) {
+    amplitudes += ripple.amplitude;
+  }
+  // No deeper than a profile allows (find_problem).
+  constexpr double amplitudes_most = 0.9;
+  const double scale = amplitudes > 0 ? std::min(2 * depth / (greatest - least), amplitudes_most / amplitudes) : 0;
+  for (Ripple& ripple : ripples) {
+    ripple.amplitude *= scale;
+  }
+  return ripples;
+}
+
 std::optional<std::string> find_problem(const Engine& engine, const Scenario& scenario) {
   if (scenario.start_deg < 0 || scenario.start_deg >= engine.cycle_deg || scenario.start_rpm.value_or(0) < 0) {
     return "start_deg: expected 0 up to the cycle's length; start_rpm: expected 0 or more";
@@ -198,6 +262,10 @@ std::optional<std::string> find_problem(const Engine& engine, const Scenario& sc
   }
   if (scenario.crank.duty < 0.02 || scenario.crank.duty > 0.98) {
     return "crank.duty: expected 0.02 to 0.98";
+  }
+  const bool on_cam = engine.crank.shaft == WheelShaft::cam;
+  if (!on_cam && (scenario.crank.backlash_deg > 0 || scenario.crank.torsion_deg > 0)) {
+    return "crank.backlash_deg, crank.torsion_deg: expected 0 where the wheel is not on the cam";
   }
   if (engine.crank.teeth.empty() || engine.firing_angles_deg.empty()) {
     return "engine: expected teeth and firing angles";

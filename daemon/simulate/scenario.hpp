@@ -10,6 +10,7 @@
 #include <vector>
 
 #include "geometry/engine.hpp"
+#include "simulate/reluctor.hpp"
 
 namespace cw::sim {
 
@@ -88,6 +89,9 @@ struct CrankSensor {
   double pitch_error_sd_deg = 0;         // drawn from the seed, in addition
   double run_out_deg = 0;                // first order: amplitude * cos(wheel angle - phase)
   double run_out_phase_deg = 0;
+  double backlash_deg = 0;            // of a wheel on the cam: as CamSensor's
+  double torsion_deg = 0;             // ... likewise
+  std::optional<Reluctor> backwards;  // a reluctor whose two wires are swapped; absent = right
 };
 
 struct PhaserPoint {
@@ -176,6 +180,12 @@ struct Scenario {
 // `mean` is over time, as measured. The share of the second harmonic that joins the three figures is our own working:
 // w = c + 70 cos x + b cos 2x with c + b = 155, and 1 / mean(1/w) = 150.
 Phase published_cranking(double order, double duration_s);
+
+// The speed within a cycle of an engine that fires unevenly: a dip before each firing's dead centre and a rise after it,
+// `depth` (share of the mean) half way from lowest to highest. Each compression takes energy from the crank and gives it
+// back, so speed falls and rises with the energy in the gas; its shape here, a raised cosine 90 degrees to each side, is our
+// own. Even firing leaves the harmonics of the firing order only.
+std::vector<Ripple> firing_ripple(const Engine& engine, double depth);
 
 // What is wrong with a scenario for this engine, one line; nullopt when it can be run.
 std::optional<std::string> find_problem(const Engine& engine, const Scenario& scenario);

@@ -316,6 +316,15 @@ void read_crank(Keys& keys, CrankSensor& crank) {
   keys.number("pitch_error_sd_deg", crank.pitch_error_sd_deg, 0, 10);
   keys.number("run_out_deg", crank.run_out_deg, -10, 10);
   keys.number("run_out_phase_deg", crank.run_out_phase_deg, -360, 360);
+  keys.number("backlash_deg", crank.backlash_deg, 0, 90);
+  keys.number("torsion_deg", crank.torsion_deg, 0, 90);
+  keys.tables("backwards", [&](Keys& inner) {
+    Reluctor reluctor;
+    inner.number("threshold_rpm", reluctor.threshold_rpm, -1000, 1000);
+    inner.number("noise_rpm", reluctor.noise_rpm, 0, 1000);
+    inner.number("fade", reluctor.fade, 0.05, 0.5);
+    crank.backwards = reluctor;
+  });
 }
 
 void read_cam(Keys& keys, CamSensor& cam) {

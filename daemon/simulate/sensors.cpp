@@ -46,6 +46,32 @@ std::vector<double> angles_of(const Pattern& pattern) {
   return angles;
 }
 
+// The signal of a reluctor wired backwards, `teeth_deg` where its teeth stand: the conditioner is armed by the flank that
+// leaves a tooth and fires in the space that follows.
+void add_spaces(Pattern& pattern, const std::vector<double>& teeth_deg, const Wheel& wheel, double width_deg) {
+  for (std::size_t i = 0; i < teeth_deg.size(); ++i) {
+    const bool last = i + 1 == teeth_deg.size();
+    const double next_deg = last ? teeth_deg.front() + pattern.period_deg : teeth_deg[i + 1];
+    const double space_deg = next_deg - teeth_deg[i];
+    const bool rising = wheel.active_edge == ActiveEdge::rising;
+    const int number = wheel.teeth[i].number;
+    const double armed_deg = teeth_deg[i] + std::min(width_deg, pattern.fade_deg) / 2;
+    pattern.marks.push_back({wrap_deg(armed_deg, pattern.period_deg), number, false, !rising, 0});
+    pattern.marks.push_back(
+        {wrap_deg(teeth_deg[i] + space_deg / 2, pattern.period_deg), number, true, rising, space_deg});
+  }
+}
+
+// How far from its mark a flank comes, crank degrees.
+double crossing_off_deg(const Pattern& pattern, const Mark& mark, double speed_deg_s, Random& random) {
+  const double rpm = std::fabs(speed_deg_s) / deg_per_s_per_rpm;
+  const double scatter_deg = crossing_scatter_deg(*pattern.backwards, mark.space_deg, pattern.fade_deg, rpm);
+  const double off_deg =
+      crossing_deg(*pattern.backwards, mark.space_deg, pattern.fade_deg, rpm) + scatter_deg * random.normal();
+  const double most_deg = mark.space_deg / 2 - pattern.fade_deg;
+  return std::clamp(off_deg, -most_deg, most_deg);
+}
+
 }  // namespace
 
 Pattern crank_pattern(const Engine& engine, const CrankSensor& sensor, Random& random) {
@@ -56,7 +82,9 @@ Pattern crank_pattern(const Engine& engine, const CrankSensor& sensor, Random& r
   for (const WheelTooth& tooth : wheel.teeth) {
     angles.push_back(tooth.angle_deg);
   }
-  const double width_deg = sensor.duty * std::min(least_step(angles, wheel.period_deg), widest_default_deg);
+  const double pitch_deg = std::min(least_step(angles, wheel.period_deg), widest_default_deg);
+  const double width_deg = sensor.duty * pitch_deg;
+  std::vector<double> teeth_deg;
   for (std::size_t i = 0; i < angles.size(); ++i) {
     double error_deg = i < sensor.pitch_errors_deg.size() ? sensor.pitch_errors_deg[i] : 0.0;
     if (sensor.pitch_error_sd_deg > 0) {
@@ -64,8 +92,15 @@ Pattern crank_pattern(const Engine& engine, const CrankSensor& sensor, Random& r
     }
     error_deg += sensor.run_out_deg *
                  std::cos((angles[i] * deg_per_rev / wheel.period_deg - sensor.run_out_phase_deg) * rad_per_deg);
-    add_tooth(pattern, angles[i] + error_deg - wheel.trigger_offset_deg, width_deg, wheel.teeth[i].number,
-              wheel.active_edge == ActiveEdge::rising);
+    teeth_deg.push_back(angles[i] + error_deg - wheel.trigger_offset_deg);
+  }
+  if (sensor.backwards) {
+    pattern.backwards = sensor.backwards;
+    pattern.fade_deg = sensor.backwards->fade * pitch_deg;
+    add_spaces(pattern, teeth_deg, wheel, width_deg);
+  }
+  for (std::size_t i = 0; i < teeth_deg.size() && !sensor.backwards; ++i) {
+    add_tooth(pattern, teeth_deg[i], width_deg, wheel.teeth[i].number, wheel.active_edge == ActiveEdge::rising);
   }
   sort_marks(pattern);
   return pattern;
@@ -75,10 +110,9 @@ Pattern cam_pattern(const CamPattern& cam, double cycle_deg, double width_deg) {
   Pattern pattern;
   pattern.period_deg = cycle_deg;
   std::vector<double> angles;
-  bool both = false;
+  const bool both = cam.lists_both_edges();
   for (const CamEdge& edge : cam.edges) {
     angles.push_back(edge.angle_deg);
-    both = both || edge.edge != cam.edges.front().edge;
   }
   const double width = width_deg > 0 ? width_deg : std::min(0.5 * least_step(angles, cycle_deg), widest_default_deg);
   int number = 0;
@@ -124,6 +158,9 @@ Wire wheel_wire(const std::string& channel, const Motion& motion, const PhaseTra
     }
     if (scatter.normal_deg > 0) {
       scatter_deg += scatter.normal_deg * random.normal();
+    }
+    if (pattern.backwards && mark.space_deg > 0) {
+      scatter_deg += crossing_off_deg(pattern, mark, passage.speed_deg_s, random);
     }
     double t_s = passage.t_s + noise.delay_us * 1e-6;
     if (scatter_deg != 0) {

@@ -3,6 +3,7 @@
 
 #include <cstddef>
 #include <cstdint>
+#include <optional>
 #include <span>
 #include <string>
 #include <vector>
@@ -10,6 +11,7 @@
 #include "geometry/engine.hpp"
 #include "simulate/motion.hpp"
 #include "simulate/random.hpp"
+#include "simulate/reluctor.hpp"
 #include "simulate/scenario.hpp"
 
 namespace cw::sim {
@@ -20,15 +22,19 @@ struct Mark {
   int number = 0;        // of the tooth, or of the cam's edge from 1
   bool active = true;    // listed in the engine file; else the other flank of the same tooth
   bool rising = false;   // turning forwards
+  double space_deg = 0;  // above 0: a reluctor's crossing in the middle of a space this wide (Pattern::backwards)
 };
 
 struct Pattern {
   double period_deg = 360;
-  std::vector<Mark> marks;  // ascending
+  std::vector<Mark> marks;            // ascending
+  std::optional<Reluctor> backwards;  // its crossings wander about their marks
+  double fade_deg = 1;
 };
 
 // Each tooth of the wheel: the active flank at the geometry's angle, the other a tooth width away on the side that
-// makes the tooth the high part of the signal. `random` draws the pitch errors.
+// makes the tooth the high part of the signal. `random` draws the pitch errors. A reluctor wired backwards fires in the
+// middle of the spaces instead: the active flank of tooth n stands half way to the tooth after it.
 Pattern crank_pattern(const Engine& engine, const CrankSensor& sensor, Random& random);
 
 // The cam's edges; where the file lists one polarity only, the other flank `width_deg` away.

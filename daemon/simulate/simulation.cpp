@@ -144,7 +144,8 @@ Wires wires_of(const Engine& engine, const Scenario& scenario, const Motion& mot
   Random crank(scenario.seed, crank_stream);
   wires.crank =
       wheel_wire(engine.crank.channel, motion, phases.crank_wheel, crank_pattern(engine, scenario.crank, pitch),
-                 with_known_delay(scenario.crank.noise, engine.crank.delay_us), {}, crank);
+                 with_known_delay(scenario.crank.noise, engine.crank.delay_us),
+                 {scenario.crank.backlash_deg, scenario.crank.torsion_deg}, crank);
   for (std::size_t i = 0; i < engine.cams.size(); ++i) {
     const CamPattern& cam = engine.cams[i];
     const CamSensor* found = sensor_of(scenario, cam.name);

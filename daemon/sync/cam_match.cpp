@@ -23,18 +23,45 @@ double nearest_distance_deg(const CamPattern& pattern, double cycle_deg) {
   return nearest;
 }
 
-// Signed distance of `edge`, less the shift, to the nearest expected edge of its polarity; nothing when there is none.
-std::optional<double> miss_deg(const CamPattern& pattern, double cycle_deg, const LocatedEdge& edge, double shift_deg) {
-  std::optional<double> nearest;
+// The expected edge of its polarity that an edge is nearest to, and by how much it misses that.
+struct NearestExpected {
+  double at_deg = 0;  // on the scale of the edges, the shift included
+  double miss_deg = 0;
+};
+
+std::optional<NearestExpected> nearest_expected(const CamPattern& pattern, double cycle_deg, const LocatedEdge& edge,
+                                                double shift_deg) {
+  std::optional<NearestExpected> nearest;
+  const double in_cycle_deg = wrap_signed_deg(edge.angle_deg - shift_deg, cycle_deg);
   for (const CamEdge& expected : pattern.edges) {
     if (expected.edge == edge.edge) {
-      const double miss = wrap_signed_deg(edge.angle_deg - shift_deg - expected.angle_deg, cycle_deg);
-      if (!nearest || std::fabs(miss) < std::fabs(*nearest)) {
-        nearest = miss;
+      // Expected angles are in [0, cycle), so this is at most one cycle out.
+      const double away_deg = in_cycle_deg - expected.angle_deg;
+      const double miss_deg = away_deg < -cycle_deg / 2 ? away_deg + cycle_deg : away_deg;
+      if (!nearest || std::fabs(miss_deg) < std::fabs(nearest->miss_deg)) {
+        nearest = NearestExpected{edge.angle_deg - miss_deg, miss_deg};
       }
     }
   }
   return nearest;
+}
+
+// An expected edge is one edge: where two are nearest to it, the nearer is it, and of two as near the earlier.
+bool another_is_it(const CamPattern& pattern, double cycle_deg, std::span<const LocatedEdge> edges, std::size_t index,
+                   const NearestExpected& expected, double shift_deg) {
+  constexpr double same_deg = 0.01;
+  const double miss_deg = std::fabs(expected.miss_deg);
+  for (std::size_t i = 0; i < edges.size(); ++i) {
+    const double other_deg = std::fabs(edges[i].angle_deg - expected.at_deg);
+    const bool nearer = other_deg < miss_deg || (i < index && other_deg <= miss_deg);
+    if (nearer && i != index && edges[i].edge == edges[index].edge) {
+      const std::optional<NearestExpected> of_other = nearest_expected(pattern, cycle_deg, edges[i], shift_deg);
+      if (of_other && std::fabs(of_other->at_deg - expected.at_deg) < same_deg) {
+        return true;
+      }
+    }
+  }
+  return false;
 }
 
 bool has_edge_near(std::span<const LocatedEdge> edges, ActiveEdge polarity, double angle_deg, double scatter_deg) {
@@ -62,19 +89,24 @@ CamMatch match_at(const CamPattern& pattern, double cycle_deg, std::span<const L
   CamMatch match;
   double sum_deg = 0;
   double sum_weight = 0;
-  for (const LocatedEdge& edge : edges) {
-    const std::optional<double> miss = miss_deg(pattern, cycle_deg, edge, shift_deg);
-    if (miss && std::fabs(*miss) <= scatter_deg + edge.uncertainty_deg) {
+  for (std::size_t i = 0; i < edges.size(); ++i) {
+    const LocatedEdge& edge = edges[i];
+    const std::optional<NearestExpected> nearest = nearest_expected(pattern, cycle_deg, edge, shift_deg);
+    if (nearest && std::fabs(nearest->miss_deg) <= scatter_deg + edge.uncertainty_deg &&
+        !another_is_it(pattern, cycle_deg, edges, i, *nearest, shift_deg)) {
       constexpr double floor_deg = 0.05;
       const double weight = 1 / (floor_deg * floor_deg + edge.uncertainty_deg * edge.uncertainty_deg);
       ++match.matched;
-      sum_deg += weight * *miss;
+      sum_deg += weight * nearest->miss_deg;
       sum_weight += weight;
     } else {
       match.surplus.push_back(edge);
     }
   }
-  match.shift_deg = match.matched > 0 ? shift_deg + sum_deg / sum_weight : 0;
+  if (match.matched > 0) {
+    match.shift_deg = shift_deg + sum_deg / sum_weight;
+    match.uncertainty_deg = std::sqrt(match.matched / sum_weight);
+  }
   find_missing(pattern, cycle_deg, edges, span, shift_deg, scatter_deg, match);
   std::sort(match.missing_deg.begin(), match.missing_deg.end());
   return match;
@@ -127,6 +159,7 @@ CamMatch match_moving(const CamPattern& pattern, double cycle_deg, std::span<con
       used[*found] = true;
       drift_deg = shift - usual_deg;
       sum_deg += shift;
+      match.uncertainty_deg = std::max(match.uncertainty_deg, edges[*found].uncertainty_deg);
       ++match.matched;
     } else if (expected.angle_deg + drift_deg + pattern.tolerance_deg < span.to_deg &&
                expected.angle_deg + drift_deg - pattern.tolerance_deg > span.from_deg) {
@@ -172,13 +205,28 @@ bool better(const CamMatch& a, const CamMatch& b, double usual_deg) {
   return std::fabs(a.shift_deg - usual_deg) < std::fabs(b.shift_deg - usual_deg);
 }
 
-// The place that this cam votes for, as described at vote_for_place().
-std::optional<int> vote(const CamEdges& cam, double cycle_deg, double turn_deg, int places, AngleSpan span,
-                        double extra_shift_deg) {
-  constexpr std::size_t contradictions_min = 2;
-  std::optional<int> fitting;
+// So many edges that they are not this cam's: noise, or another signal on its channel. No shift is sought in them.
+bool is_flood(const CamPattern& pattern, double cycle_deg, std::span<const LocatedEdge> edges, AngleSpan span) {
+  constexpr double times_expected = 4;
+  constexpr double some = 8;
+  const double cycles = (span.to_deg - span.from_deg) / cycle_deg;
+  return static_cast<double>(edges.size()) > some + times_expected * cycles * static_cast<double>(pattern.edges.size());
+}
+
+// What one cam says of one place.
+struct PlaceFit {
+  bool fits = false;
+  std::size_t surplus = 0;  // edges that match nothing there, or only with the cam elsewhere than known
+};
+
+std::vector<PlaceFit> place_fits(const CamEdges& cam, double cycle_deg, double turn_deg, int places, AngleSpan span,
+                                 double extra_shift_deg) {
+  std::vector<PlaceFit> fits;
   std::vector<LocatedEdge> moved(cam.edges.begin(), cam.edges.end());
-  const ShiftRange shifts = allowed_shifts(*cam.pattern, extra_shift_deg);
+  const ShiftRange shifts = cam.known_shift_deg
+                                ? ShiftRange{*cam.known_shift_deg - known_shift_slack_deg,
+                                             *cam.known_shift_deg + known_shift_slack_deg, *cam.known_shift_deg}
+                                : allowed_shifts(*cam.pattern, extra_shift_deg);
   for (int place = 0; place < places; ++place) {
     const double on_deg = place * turn_deg;
     for (std::size_t i = 0; i < moved.size(); ++i) {
@@ -186,16 +234,12 @@ std::optional<int> vote(const CamEdges& cam, double cycle_deg, double turn_deg, 
     }
     const CamMatch match =
         match_cam(*cam.pattern, cycle_deg, moved, {span.from_deg + on_deg, span.to_deg + on_deg}, shifts);
-    if (match.mismatches() == 0 && match.matched > 0) {
-      if (fitting) {
-        return std::nullopt;
-      }
-      fitting = place;
-    } else if (match.surplus.size() < contradictions_min) {
-      return std::nullopt;
-    }
+    const bool elsewhere = cam.known_shift_deg && std::fabs(match.shift_deg - *cam.known_shift_deg) >
+                                                      known_shift_slack_deg + match.uncertainty_deg;
+    const std::size_t astray = match.surplus.size() + (elsewhere ? static_cast<std::size_t>(match.matched) : 0);
+    fits.push_back({match.mismatches() == 0 && match.matched > 0 && !elsewhere, astray});
   }
-  return fitting;
+  return fits;
 }
 
 }  // namespace
@@ -214,7 +258,7 @@ CamMatch match_cam(const CamPattern& pattern, double cycle_deg, std::span<const 
   const double scatter_deg = edge_scatter_deg(pattern, cycle_deg);
   const double usual = std::clamp(shifts.usual_deg, shifts.least_deg, shifts.most_deg);
   CamMatch best = match_at(pattern, cycle_deg, edges, span, usual, scatter_deg);
-  if (best.mismatches() == 0) {
+  if (best.mismatches() == 0 || is_flood(pattern, cycle_deg, edges, span)) {
     return best;
   }
   for (const LocatedEdge& edge : edges) {
@@ -239,17 +283,35 @@ CamMatch match_cam(const CamPattern& pattern, double cycle_deg, std::span<const 
   return best;
 }
 
-std::optional<int> vote_for_place(std::span<const CamEdges> cams, double cycle_deg, double turn_deg, int places,
-                                  AngleSpan span, double extra_shift_deg) {
-  std::optional<int> agreed;
+std::vector<int> places_left(std::span<const CamEdges> cams, double cycle_deg, double turn_deg, int places,
+                             AngleSpan span, double extra_shift_deg) {
+  constexpr std::size_t contradictions_min = 2;
+  bool any_usable = false;
+  std::vector<bool> fits_all(static_cast<std::size_t>(places), true);
+  std::vector<std::size_t> contradictions(static_cast<std::size_t>(places), 0);
   for (const CamEdges& cam : cams) {
-    const std::optional<int> place = vote(cam, cycle_deg, turn_deg, places, span, extra_shift_deg);
-    if (place && agreed && *place != *agreed) {
-      return std::nullopt;
+    if (is_flood(*cam.pattern, cycle_deg, cam.edges, span)) {
+      continue;
     }
-    agreed = place ? place : agreed;
+    const std::vector<PlaceFit> fits = place_fits(cam, cycle_deg, turn_deg, places, span, extra_shift_deg);
+    if (std::none_of(fits.begin(), fits.end(), [](const PlaceFit& fit) { return fit.fits; })) {
+      continue;
+    }
+    any_usable = true;
+    for (std::size_t place = 0; place < fits.size(); ++place) {
+      fits_all[place] = fits_all[place] && fits[place].fits;
+      contradictions[place] += fits[place].fits ? 0 : fits[place].surplus;
+    }
   }
-  return agreed;
+  std::vector<int> left;
+  for (std::size_t place = 0; place < fits_all.size() && any_usable; ++place) {
+    if (fits_all[place]) {
+      left.push_back(static_cast<int>(place));
+    } else if (contradictions[place] < contradictions_min) {
+      return {};
+    }
+  }
+  return left;
 }
 
 }  // namespace cw

@@ -11,6 +11,11 @@
 
 namespace cw {
 
+// A cam that is a belt tooth or three out of its place is looked for within this of it.
+inline constexpr double belt_jump_deg_max = 60;
+// Play and warmth move a fixed cam by no more than this from where it was last found.
+inline constexpr double known_shift_slack_deg = 2;
+
 // A cam edge placed on the crank circle. `angle_deg` is a crank angle that goes on rising over the cycles.
 struct LocatedEdge {
   double angle_deg = 0;
@@ -25,7 +30,8 @@ struct AngleSpan {
 };
 
 struct CamMatch {
-  double shift_deg = 0;  // measured - expected, mean of the matched edges; 0 when none matched
+  double shift_deg = 0;        // measured - expected, mean of the matched edges; 0 when none matched
+  double uncertainty_deg = 0;  // of the shift: what the matched edges have in common, not averaged away
   int matched = 0;
   std::vector<double> missing_deg;   // expected angles (rising over the cycles, shift included) without an edge
   std::vector<LocatedEdge> surplus;  // edges that match nothing
@@ -50,14 +56,17 @@ double edge_scatter_deg(const CamPattern& pattern, double cycle_deg);
 // The shift range that the engine file allows, widened by its tolerance and `extra_deg` on both sides.
 ShiftRange allowed_shifts(const CamPattern& pattern, double extra_deg);
 
-// Which place (0 to places-1) the cams support: all edges so far are `turn_deg` x place further on than assumed.
-// Every cam votes; a vote is a place with no mismatch while at every other place at least two of its edges match
-// nothing, so that a single odd edge never decides. Nothing when no cam votes or votes differ.
+// Which places (0 to places-1) the cams leave: all edges so far are `turn_deg` x place further on than assumed. A place
+// is left when every cam fits there without a mismatch, and ruled out when at least two cam edges match nothing there, so
+// that a single odd edge never decides. Cams that fit nowhere (dead, noisy, out of place) say nothing. Empty when no cam
+// says anything, when cams that fit do not agree, or when some place is neither left nor ruled out yet.
 struct CamEdges {
   const CamPattern* pattern = nullptr;
   std::span<const LocatedEdge> edges;  // ascending, over at least `span`
+  // Where the cam was found before, when only that may be believed: then it fits within known_shift_slack_deg of this only.
+  std::optional<double> known_shift_deg = std::nullopt;
 };
-std::optional<int> vote_for_place(std::span<const CamEdges> cams, double cycle_deg, double turn_deg, int places,
-                                  AngleSpan span, double extra_shift_deg);
+std::vector<int> places_left(std::span<const CamEdges> cams, double cycle_deg, double turn_deg, int places,
+                             AngleSpan span, double extra_shift_deg);
 
 }  // namespace cw

@@ -15,6 +15,10 @@ namespace {
 // is e^-15 as likely. A wheel that never gives a turn without a fault is not locked on to.
 constexpr double lock_margin = 15.0;
 constexpr int lock_steps_min = 6;
+// With few teeth a compression dip, which comes again every turn, can look more like the gap than the gap does.
+constexpr int coarse_turns = 3;
+constexpr double hopeless_pitch_deg = 36;
+constexpr double coarse_lock_margin = 30.0;
 // A crank that has just been thrown back turns backwards for up to two turns, with the same intervals.
 constexpr int turns_after_turn_back = 3;
 
@@ -61,6 +65,8 @@ std::string_view to_string(LossReason reason) {
       return "the crank signal stopped";
     case LossReason::input_lost:
       return "edges were lost on the way in";
+    case LossReason::count_unsure:
+      return "teeth may have been miscounted and the wheel has no gap to show it";
   }
   return "unknown";
 }
@@ -73,7 +79,8 @@ CrankTracker::CrankTracker(const ToothCycle& cycle)
       episode_(cycle_step_deg_) {
   const std::size_t count = cycle_.teeth.size();
   turn_deg_ = cycle_.cycle_deg / cycle_.places();
-  turn_teeth_ = std::max(1, static_cast<int>(std::lround(static_cast<double>(count) * deg_per_rev / cycle_.cycle_deg)));
+  turn_teeth_ = std::max(cycle_.repeat_teeth,
+                         static_cast<int>(std::lround(static_cast<double>(count) * deg_per_rev / cycle_.cycle_deg)));
   for (std::size_t i = 0; i < count; ++i) {
     const double step = cycle_step_deg_[i];
     const double following = cycle_step_deg_[(i + 1) % count];
@@ -118,26 +125,47 @@ CrankEvent CrankTracker::search(std::int64_t t_ns) {
   ns_per_deg_ = places_.longest().speed.ns_per_deg;
   // A crank that has just been thrown back turns backwards for up to two turns, with the same intervals.
   const int turns = may_run_backwards_ ? turns_after_turn_back : 1;
+  if (judge_after_ > 0) {
+    --judge_after_;
+    return CrankEvent::none;
+  }
+  if (!worth_judging(places_, turns)) {
+    return CrankEvent::none;
+  }
   const std::optional<EdgeRow> row = certain_row(places_, turns);
   if (!row) {
+    // All rows are compared no more often than some times a turn: edges of another wheel, or of noise, would keep it at
+    // that for ever.
+    constexpr int looks_a_turn = 12;
+    judge_after_ = turn_teeth_ / looks_a_turn;
     return CrankEvent::none;
   }
   take_lock(*row);
   return CrankEvent::acquired;
 }
 
+// Turns that a row must have gone, `turns` in the usual case.
+int CrankTracker::turns_wanted(int turns) const {
+  return too_coarse_to_tell() ? std::max(turns, coarse_turns) : turns;
+}
+
+// Two steps more than a turn: the gap is then seen with a tooth interval on either side. And from gap to gap: another
+// wheel has other teeth between them.
+bool CrankTracker::complete(const EdgeRow& row, int turns) const {
+  return row.clean_steps >= std::max(lock_steps_min, turns * turn_teeth_ + 2) &&
+         row.clean_deg >= std::max(turn_deg_, deg_per_rev) && row.gaps > turns * gaps_per_repeat_;
+}
+
+// Whether some row has gone so far that comparing them all may tell.
+bool CrankTracker::worth_judging(const PlaceSearch& search, int turns) const {
+  const bool hopeless = cycle_.mean_step_deg() > hopeless_pitch_deg && too_coarse_to_tell();
+  const int wanted = turns_wanted(turns);
+  return !hopeless && std::any_of(search.rows().begin(), search.rows().end(),
+                                  [&](const EdgeRow& row) { return complete(row, wanted); });
+}
+
 // The row that is taken for true, when one is.
 std::optional<EdgeRow> CrankTracker::certain_row(const PlaceSearch& search, int turns) const {
-  // Two steps more than a turn: the gap is then seen with a tooth interval on either side.
-  const int steps_wanted = std::max(lock_steps_min, turns * turn_teeth_ + 2);
-  // From gap to gap: another wheel has other teeth between them.
-  const auto complete = [&](const EdgeRow& row) {
-    return row.clean_steps >= steps_wanted && row.clean_deg >= std::max(turn_deg_, deg_per_rev) &&
-           row.gaps > turns * gaps_per_repeat_;
-  };
-  if (std::none_of(search.rows().begin(), search.rows().end(), complete) || too_coarse_to_tell()) {
-    return std::nullopt;
-  }
   constexpr std::size_t turns_compared = 6;
   const auto steps = std::min(static_cast<std::size_t>(search.longest().clean_steps),
                               turns_compared * (static_cast<std::size_t>(turn_teeth_) + 2));
@@ -149,8 +177,9 @@ std::optional<EdgeRow> CrankTracker::certain_row(const PlaceSearch& search, int 
   const EdgeRow& row = search.row_at(verdict.tooth);
   // What no row explains well is not this wheel: a right row costs less than half a unit a step.
   constexpr double cost_per_step_max = 0.9;
-  const bool good =
-      complete(row) && verdict.cost <= cost_per_step_max * static_cast<double>(steps) && verdict.margin >= lock_margin;
+  const bool good = complete(row, turns_wanted(turns)) &&
+                    verdict.cost <= cost_per_step_max * static_cast<double>(steps) &&
+                    verdict.margin >= (too_coarse_to_tell() ? coarse_lock_margin : lock_margin);
   if (!good || stopping(row.speed) >= 1 || (may_run_backwards_ && running_out(row))) {
     return std::nullopt;
   }
@@ -162,8 +191,8 @@ bool CrankTracker::too_coarse_to_tell() const {
   constexpr double coarse_pitch_deg = 18;
   constexpr double cranking_rpm_max = 350;
   const std::int64_t turn_ns = newest_ns() - raw_[(raw_count_ - 1 - static_cast<std::uint64_t>(turn_teeth_)) & mask_];
-  return cycle_.mean_step_deg() > coarse_pitch_deg &&
-         static_cast<double>(turn_ns) > deg_per_rev * ns_per_deg_at(cranking_rpm_max);
+  return cycle_.repeat_teeth > 1 && cycle_.mean_step_deg() > coarse_pitch_deg &&
+         static_cast<double>(turn_ns) > turn_teeth_ * cycle_.mean_step_deg() * ns_per_deg_at(cranking_rpm_max);
 }
 
 // A crank that swings back has nothing that drives it: each turn takes longer than the one before.
@@ -289,6 +318,9 @@ void CrankTracker::hold_if_slow() {
 }
 
 CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
+  if (stalled(t_ns)) {
+    return lose(LossReason::nearly_stopped, t_ns);
+  }
   episode_.advance(t_ns, scatter_);
   ns_per_deg_ = episode_.best().speed.ns_per_deg;
   hold_if_slow();
@@ -306,6 +338,7 @@ CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
   if (may_turn_back(episode_.best()) && !doubted_) {
     // Held, but nothing is said of it until a whole turn has confirmed the place.
     doubted_ = true;
+    doubted_at_edge_ = raw_count_;
     return CrankEvent::doubted;
   }
   if (!episode_decided(t_ns)) {
@@ -341,6 +374,23 @@ bool CrankTracker::could_stop() const {
   return false;
 }
 
+// Whether a slow crank has shown no tooth for so long that what it did meanwhile can't be known: longer than two missed
+// teeth in a dip.
+bool CrankTracker::stalled(std::int64_t t_ns) const {
+  constexpr double slow_rpm = 400;
+  constexpr double dip = 1.7;
+  constexpr double coarse_deg = 11;  // between finer teeth a crank that turns back shows it by the steps before
+  const Survivor& best = episode_.best();
+  double reach_deg = 0;
+  auto tooth = static_cast<std::size_t>(best.tooth);
+  for (int i = 0; i <= missed_when_slow_max; ++i) {
+    reach_deg += cycle_step_deg_[tooth];
+    tooth = (tooth + 1) % cycle_step_deg_.size();
+  }
+  return cycle_.mean_step_deg() > coarse_deg && best.speed.ns_per_deg > ns_per_deg_at(slow_rpm) &&
+         static_cast<double>(t_ns - best.t_ns) > dip * reach_deg * best.speed.ns_per_deg;
+}
+
 // Whether the last interval was so long that the crank may have turned back in it.
 bool CrankTracker::slow_interval() const {
   constexpr double crank_rpm_max = 500;
@@ -363,7 +413,9 @@ bool CrankTracker::unsettled(const Survivor& survivor) const {
 
 bool CrankTracker::episode_decided(std::int64_t t_ns) const {
   const Survivor& best = episode_.best();
-  if (best.clean_steps >= turn_teeth_ + 2) {
+  // A whole turn; after a doubt one that has come since, not the teeth before it explained once more.
+  const auto turn = static_cast<std::uint64_t>(turn_teeth_) + 2;
+  if (best.clean_steps >= static_cast<int>(turn) && (!doubted_ || raw_count_ >= doubted_at_edge_ + turn)) {
     return true;
   }
   // Where a place could be off by a tooth, the next gap tells.
@@ -375,7 +427,10 @@ bool CrankTracker::episode_decided(std::int64_t t_ns) const {
     return false;
   }
   if (!best.had_extra && !best.had_missed && !best.had_jump && !best.misfit) {
-    return true;  // nothing but the expected teeth, only at another speed
+    // Nothing but the expected teeth, only at another speed; where the last came at an odd time the next must tell
+    // whether it was one.
+    constexpr double odd_cost = 2.0;
+    return best.step_cost < odd_cost;
   }
   const bool heavy = best.dirt > heavy_dirt;
   return episode_.rival_margin(t_ns) >= (heavy ? decided_margin_heavy : decided_margin);
@@ -636,6 +691,9 @@ bool CrankTracker::contradicted() const {
   fresh.begin(raw_[(raw_count_ - 1 - count) & mask_]);
   for (std::uint64_t i = raw_count_ - count; i < raw_count_; ++i) {
     fresh.advance(raw_[i & mask_], search_scatter());
+  }
+  if (!worth_judging(fresh, 1)) {
+    return false;
   }
   const CrankMark& here = marks_[(mark_count_ - 1) & mask_];
   const std::optional<EdgeRow> row = certain_row(fresh, 1);

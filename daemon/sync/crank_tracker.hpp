@@ -54,7 +54,8 @@ enum class LossReason : std::uint8_t {
   nearly_stopped,  // so slow that the crank may turn back: direction and place can't be known
   contradicted,    // a look at the last turns alone says another place
   signal_stopped,
-  input_lost,  // edges were lost on the way in
+  input_lost,    // edges were lost on the way in
+  count_unsure,  // on a wheel without a gap the cams must tell the tooth anew
 };
 std::string_view to_string(LossReason reason);
 
@@ -141,7 +142,10 @@ class CrankTracker {
 
   CrankEvent edge_off_short_path(std::int64_t t_ns);
   CrankEvent search(std::int64_t t_ns);
-  std::optional<EdgeRow> certain_row(const PlaceSearch& search, int turns) const;
+  int turns_wanted(int turns) const;
+  bool complete(const EdgeRow& row, int turns) const;
+  bool worth_judging(const PlaceSearch& search, int turns) const;
+  std::optional<EdgeRow> certain_row(const PlaceSearch& search, int turns) const;  // what is worth_judging()
   bool too_coarse_to_tell() const;
   bool running_out(const EdgeRow& row) const;
   bool slow_interval() const;
@@ -157,6 +161,7 @@ class CrankTracker {
   CrankEvent continue_episode(std::int64_t t_ns);
   bool unsettled(const Survivor& survivor) const;
   bool gap_out_of_place() const;
+  bool stalled(std::int64_t t_ns) const;
   bool could_stop() const;
   bool fault_now(const Survivor& survivor) const;
   bool may_have_turned(const Survivor& survivor) const;
@@ -182,7 +187,7 @@ class CrankTracker {
   double gap_deg_ = 0;     // the longest step
   double turn_deg_ = 360;  // angle after which the pattern repeats
   int gaps_per_repeat_ = 0;
-  int turn_teeth_ = 0;          // teeth in 360 degrees, for the sizes of evidence
+  int turn_teeth_ = 1;          // teeth in a crank turn, or in the pattern where that is longer (a wheel on the cam)
   double slow_ns_per_deg_ = 0;  // slower than this the crank may be about to turn back
   ScatterModel scatter_;
   PlaceSearch places_;  // when searching
@@ -205,10 +210,12 @@ class CrankTracker {
   bool locked_ = false;
   bool on_short_path_ = false;
   bool search_begun_ = false;
+  int judge_after_ = 0;              // edges until all rows are compared again
   bool may_run_backwards_ = false;   // the lock was lost on a slow crank: it may have been thrown back
   double last_slow_ns_per_deg_ = 0;  // of the step before, when slow
   double suspect_ns_per_deg_ = 0;    // of the last step, when a turn back was possible but not yet likely
-  bool doubted_ = false;             // in this episode the crank may have turned back
+  std::uint64_t doubted_at_edge_ = 0;
+  bool doubted_ = false;  // in this episode the crank may have turned back
   LossReason loss_reason_ = LossReason::none;
   double loss_ns_per_deg_ = 0;
   SurePlace loss_place_;

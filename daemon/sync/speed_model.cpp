@@ -39,6 +39,19 @@ double speed_scatter_per_rad(double rpm) {
   return std::clamp(published * published_rpm / std::max(rpm, 1.0), least, most);
 }
 
+double speed_swing(double rpm) {
+  constexpr double published = 0.6;
+  constexpr double published_rpm = 150.0;
+  constexpr double least = 0.015;
+  return std::clamp(published * published_rpm / std::max(rpm, 1.0), least, published);
+}
+
+double unseen_ripple_deg(double step_deg, double order, double rpm) {
+  const double swing_deg = speed_swing(rpm) / order / rad_per_deg;
+  const double phase = order * step_deg * rad_per_deg;
+  return swing_deg * std::min(1.0, 3.0 / 128.0 * square(square(phase)));
+}
+
 StepFit fit_step(const SpeedState& from, double angle_deg, double dt_ns, const ScatterModel& scatter) {
   StepFit fit;
   if (from.ns_per_deg <= 0) {
@@ -52,8 +65,9 @@ StepFit fit_step(const SpeedState& from, double angle_deg, double dt_ns, const S
 
   // Half of the scatter of the slope is taken for what the trend does not foresee.
   const double rpm = 1e9 / (6.0 * from.ns_per_deg);
-  const double speed_variance = square(0.5 * speed_scatter_per_rad(rpm) * fit.distance_deg * rad_per_deg) +
-                                square(scatter.slope_over * from.trend_per_deg * fit.distance_deg);
+  const double by_slope = 0.5 * speed_scatter_per_rad(rpm) * fit.distance_deg * rad_per_deg;
+  const double speed_variance =
+      square(std::min(by_slope, speed_swing(rpm))) + square(scatter.slope_over * from.trend_per_deg * fit.distance_deg);
   const double last_ns = from.ns_per_deg * from.last_step_deg;
   const double edge_variance =
       2 * (square(scatter.edge_ns / expected_ns) + square(scatter.edge_ns / last_ns) +

@@ -26,6 +26,18 @@ struct ScatterModel {
 // first firings: taken to fall with speed, not its square.
 double speed_scatter_per_rad(double rpm);
 
+// Scatter of ln(speed) between two places however far apart, one standard deviation: over a long step the slope turns
+// round before it can do more. The published record swings by ln(225/85) = 0.97 from least to greatest, 0.49 either way;
+// between two places anywhere in a sine wave that is one standard deviation, taken a quarter larger for engines of fewer
+// cylinders, and to fall with speed as the slope does.
+double speed_swing(double rpm);
+
+// How far, in crank degrees, a place between two teeth `step_deg` apart may be off where a cubic through the teeth is
+// taken for the motion, and speed swings as sin(order * angle) by the share speed_swing(rpm): the angle then swings by
+// share / order radians, and cubic interpolation with equal steps h misses its middle by 3/128 h^4 times the fourth
+// derivative (textbook remainder), at most the whole swing.
+double unseen_ripple_deg(double step_deg, double order, double rpm);
+
 // Speed as the last steps told it.
 struct SpeedState {
   double ns_per_deg = 0;     // at the middle of the last step; 0 = not known yet

@@ -18,10 +18,12 @@ constexpr int place_window_cycles = 3;
 // Without agreement after so many cycles a shift beyond what the file allows is considered: a cam that is a belt tooth
 // or two out still says which turn it is.
 constexpr int widened_after_cycles = 2;
-constexpr double widened_deg = 60;
 constexpr double place_check_cycles = 2;
-// A cam that has jumped is looked for within this of where it was.
-constexpr double jump_deg_max = 60;
+// A look sees place_check_cycles back, so the cycle in which something happened must have left before one can tell.
+constexpr int place_looks = 4;
+// A cam that jumped leaves no place that fits: after so many cycles of that the one before is taken again.
+constexpr double doubt_cycles = 3;
+constexpr double doubt_kept_cycles = doubt_cycles + 2;  // what the cams did since a cycle before is kept
 constexpr double tracker_scatter_min_ns = 1500;
 // Compression and friction slow a crank down by no more than about this (simulated engines: 12,000 to 30,000), so from
 // more than sqrt(2 x this x step) it can't stop between two teeth.
@@ -43,6 +45,12 @@ double smallest_step(const ToothCycle& cycle) {
   return smallest;
 }
 
+// Firings a turn; where they are not evenly spaced, as many as the widest space between two would give.
+double firings_per_turn(const Engine& engine) {
+  const std::vector<double> steps_deg = firing_steps_deg(engine);
+  return deg_per_rev / (steps_deg.empty() ? engine.cycle_deg : *std::max_element(steps_deg.begin(), steps_deg.end()));
+}
+
 }  // namespace
 
 Sync::Sync(const Engine& engine)
@@ -50,9 +58,20 @@ Sync::Sync(const Engine& engine)
       cycle_(tooth_cycle(engine)),
       tracker_(cycle_),
       strict_(cycle_.steps_deg(cycle_.repeat_teeth)),
+      wheel_(engine, cycle_),
+      shaft_(engine),
+      period_(engine, cycle_.mean_step_deg()),
+      cam_patterns_(engine),
       turn_deg_(cycle_.cycle_deg / cycle_.places()),
-      cams_(engine.cams.size()) {
-  fit_wide_deg_ = std::max(30.0, 1.5 * cycle_.mean_step_deg() + largest_step(cycle_));
+      largest_step_deg_(largest_step(cycle_)),
+      smallest_step_deg_(smallest_step(cycle_)),
+      cams_(engine.cams.size()),
+      last_shift_deg_(engine.cams.size()),
+      ripple_order_(firings_per_turn(engine)) {
+  // With fewer teeth than that to a wave of speed a polynomial through many of them would swing wide of the motion.
+  constexpr double teeth_to_wave = 4;
+  coarse_ = ripple_order_ * cycle_.mean_step_deg() * teeth_to_wave > deg_per_rev;
+  fit_wide_deg_ = coarse_ ? largest_step_deg_ : std::max(30.0, 1.5 * cycle_.mean_step_deg() + largest_step_deg_);
   plan_tdc();
 }
 
@@ -64,16 +83,30 @@ double Sync::crank_deg(double wheel_deg) const {
   return wrap_deg(wheel_deg + place_ * turn_deg_ - engine_.crank.trigger_offset_deg, cycle_.cycle_deg);
 }
 
+// Number on the wheel of a tooth as the tracker counts, in the place that is taken to be the first.
+int Sync::tooth_number(int tooth) const {
+  const int on = tooth + place_ * cycle_.repeat_teeth;
+  return cycle_.teeth[static_cast<std::size_t>(on) % cycle_.teeth.size()].number;
+}
+
 // Crank angle of a tooth of the current cycle, rising over the cycles, in the place taken so far to be the first.
 double Sync::position_deg(std::int32_t tooth) const {
   return turns_base_deg_ + cycle_.teeth[static_cast<std::size_t>(tooth)].wheel_deg - engine_.crank.trigger_offset_deg;
 }
 
 LockState Sync::locked_state() const {
-  if (place_known_ || cycle_.places() == 1) {
-    return LockState::cycle_locked;
+  if (!wheel_.confirmed() || shaft_.verdict() != ShaftVerdict::agrees) {
+    return LockState::searching;
   }
-  return turn_deg_ >= deg_per_rev ? LockState::revolution_locked : LockState::searching;
+  switch (known_) {
+    case PlaceKnown::cycle:
+      return LockState::cycle_locked;
+    case PlaceKnown::turn:
+      return LockState::revolution_locked;
+    case PlaceKnown::none:
+      break;
+  }
+  return LockState::searching;
 }
 
 void Sync::change_state(LockState to, std::int64_t t_ns, LossReason reason) {
@@ -88,9 +121,9 @@ void Sync::change_state(LockState to, std::int64_t t_ns, LossReason reason) {
   event.cycle = cycle_number_;
   const bool locked = tracker_.locked();
   if (locked ? walked_ > segment_start_ : reason != LossReason::none) {
-    const auto index = static_cast<std::size_t>(locked ? last_tooth_ : tracker_.loss_place().tooth);
-    event.angle_deg = crank_deg(cycle_.teeth[index].wheel_deg);
-    event.tooth = cycle_.teeth[index].number;
+    const int tracked = locked ? last_tooth_ : tracker_.loss_place().tooth;
+    event.angle_deg = crank_deg(cycle_.teeth[static_cast<std::size_t>(tracked)].wheel_deg);
+    event.tooth = tooth_number(tracked);
   }
   const double ns_per_deg = locked ? tracker_.ns_per_deg() : tracker_.loss_ns_per_deg();
   if (ns_per_deg > 0) {
@@ -107,7 +140,10 @@ void Sync::handle(CrankEvent event, std::int64_t t_ns) {
   if (state_ == LockState::no_signal) {
     change_state(LockState::searching, t_ns, LossReason::none);
   }
-  if (event == CrankEvent::acquired) {
+  if (event == CrankEvent::acquired && !wheel_.may_claim()) {
+    tracker_.drop(LossReason::contradicted);
+    walked_ = tracker_.final_marks();
+  } else if (event == CrankEvent::acquired) {
     start_segment();
     change_state(locked_state(), t_ns, LossReason::none);
   } else if (event == CrankEvent::lost) {
@@ -115,21 +151,95 @@ void Sync::handle(CrankEvent event, std::int64_t t_ns) {
   } else if (event == CrankEvent::doubted) {
     change_state(LockState::searching, t_ns, LossReason::nearly_stopped);
   } else if (event == CrankEvent::resolved) {
-    hold_faults();
+    if (miscount_likely(hold_faults())) {
+      doubt_place(false);
+    }
     change_state(locked_state(), t_ns, LossReason::none);
   }
   cams_since_crank_ = 0;
+}
+
+// Before a lock, and until the wheel has been seen to fit.
+void Sync::look_at_wheel() {
+  const bool confirmed = wheel_.confirmed();
+  const std::optional<WheelOpinion> news = wheel_.look(tracker_.locked());
+  if (tracker_.locked() && !wheel_.allows_lock()) {
+    tracker_.drop(LossReason::contradicted);
+    lose(LossReason::contradicted, newest_ns());
+  } else if (tracker_.locked() && !confirmed && wheel_.confirmed()) {
+    change_state(locked_state(), newest_ns(), LossReason::none);
+  }
+  if (news && !(shaft_.contradicts() && news->verdict == WheelVerdict::fits)) {
+    events_.emplace_back(WheelEvent{*news});
+  }
+}
+
+// Until the cams' edges have been seen to come as often as the file says, no place is claimed.
+void Sync::look_at_shaft() {
+  const ShaftVerdict before = shaft_.verdict();
+  const ShaftVerdict now = shaft_.look();
+  if (now == before) {
+    return;
+  }
+  const std::int64_t now_ns = newest_ns();
+  WheelOpinion opinion;
+  opinion.t_ns = now_ns;
+  if (now == ShaftVerdict::agrees) {
+    change_state(locked_state(), now_ns, LossReason::none);
+  } else {
+    opinion.verdict = WheelVerdict::other_shaft;
+    opinion.looks_like = now == ShaftVerdict::twice ? "twice as often" : "half as often";
+    change_state(LockState::searching, now_ns, LossReason::contradicted);
+  }
+  if (now != ShaftVerdict::agrees || before != ShaftVerdict::open) {
+    events_.emplace_back(WheelEvent{opinion});
+  }
+}
+
+// The cams never tell the place of a wheel of even teeth that has another number of them.
+void Sync::look_at_period(std::size_t cam, double angle_deg) {
+  const std::optional<int> teeth = cycle_.repeat_teeth == 1 ? period_.cam_edge(cam, angle_deg) : std::nullopt;
+  if (teeth) {
+    WheelOpinion opinion;
+    opinion.verdict = WheelVerdict::other_wheel;
+    opinion.t_ns = newest_ns();
+    opinion.looks_like = "even teeth, " + std::to_string(*teeth) + " of them in a turn of " + engine_.cams[cam].name;
+    events_.emplace_back(WheelEvent{opinion});
+  }
+}
+
+// Once a cycle, until the cams have been seen to fit.
+void Sync::look_at_cams() {
+  const bool known = known_ == PlaceKnown::cycle;
+  for (std::size_t cam = 0; cam < cams_.size(); ++cam) {
+    if (!cam_patterns_.watches(cam)) {
+      continue;
+    }
+    const OpenPlaces places{turn_deg_, place_, known ? 1 : cycle_.places()};
+    if (const auto news = cam_patterns_.look(cam, position_deg(last_tooth_), places)) {
+      const std::optional<double> modulo_deg = known                        ? std::optional(cycle_.cycle_deg)
+                                               : known_ == PlaceKnown::turn ? std::optional(deg_per_rev)
+                                                                            : std::nullopt;
+      events_.emplace_back(CamPatternEvent{*news, modulo_deg});
+    }
+  }
 }
 
 void Sync::start_segment() {
   walked_ = tracker_.first_mark();
   segment_start_ = walked_;
   place_ = 0;
-  place_known_ = cycle_.places() == 1;
+  known_ = known_by_wheel();
   last_tooth_ = tracker_.mark(walked_).tooth;
   turns_base_deg_ = 0;
   segment_position_deg_ = position_deg(last_tooth_);
+  shaft_.begin(segment_position_deg_);
+  period_.begin();
+  cam_patterns_.begin();
   next_seek_deg_ = 0;
+  doubted_place_.reset();
+  moved_ = false;
+  place_doubts_ = 0;
   last_tdc_ns_.reset();
   losses_checkpoint_ = strict_.losses();
   strict_checkpoint_in_sync_ = strict_.in_sync();
@@ -137,9 +247,17 @@ void Sync::start_segment() {
     cams_[cam] = CamTrack{};
   }
   plan_tdc();
-  if (place_known_) {
-    set_place(0);
+  if (known_ == PlaceKnown::cycle) {
+    set_place(0, PlaceKnown::cycle);
   }
+}
+
+// What the wheel alone tells once it has been recognised.
+PlaceKnown Sync::known_by_wheel() const {
+  if (cycle_.places() == 1) {
+    return PlaceKnown::cycle;
+  }
+  return turn_deg_ >= deg_per_rev ? PlaceKnown::turn : PlaceKnown::none;
 }
 
 // Says all that the marks decided so far still tell; the lock is gone.
@@ -151,16 +269,21 @@ void Sync::finish_segment() {
   release_faults(true);
   pending_.clear();
   close_frames();
-  for (std::size_t cam = 0; cam < cams_.size() && place_known_; ++cam) {
-    close_frame(cam);
+  for (std::size_t cam = 0; cam < cams_.size(); ++cam) {
+    if (judged(cam)) {
+      close_frame(cam);
+    }
   }
 }
 
 void Sync::lose(LossReason reason, std::int64_t t_ns) {
   finish_segment();
-  const bool harmless = reason == LossReason::nearly_stopped || reason == LossReason::input_lost;
+  wheel_.watch_again();
+  // Never claimed, never lost.
+  const bool harmless = reason == LossReason::nearly_stopped || reason == LossReason::input_lost ||
+                        !(is_lock(state_) || wheel_.confirmed());
   change_state(harmless ? LockState::searching : LockState::lost, t_ns, reason);
-  place_known_ = false;
+  known_ = PlaceKnown::none;
   last_tdc_ns_.reset();
 }
 
@@ -171,6 +294,10 @@ void Sync::break_off(LossReason reason) {
   if (was_locked) {
     lose(reason, newest_ns());
   }
+  wheel_.forget();
+  shaft_.forget();
+  period_.forget();
+  cam_patterns_.forget();
   pending_.clear();
   silence_reported_ = true;  // that nothing comes is no news of the engine
 }
@@ -187,7 +314,7 @@ void Sync::take_loss(std::int64_t t_ns) {
   const double turn_ns = deg_per_rev * tracker_.loss_ns_per_deg();
   // No crank stops from this speed within a turn and goes on: the signal was away.
   const bool silence = reason == LossReason::nothing_fits || reason == LossReason::nearly_stopped;
-  if (silence && cannot_stop_at(tracker_.loss_ns_per_deg(), largest_step(cycle_)) &&
+  if (silence && cannot_stop_at(tracker_.loss_ns_per_deg(), largest_step_deg_) &&
       static_cast<double>(silent_ns) > turn_ns) {
     lose(LossReason::signal_stopped, before_newest_ns_);
     events_.emplace_back(
@@ -214,6 +341,9 @@ void Sync::walk() {
     locate_pending(index);
   }
   turns_base_deg_ += wrapped ? cycle_.cycle_deg : 0;
+  if (shaft_.verdict() != ShaftVerdict::agrees && shaft_.due(position_deg(mark.tooth))) {
+    look_at_shaft();
+  }
   const bool passed = wrapped ? (ready_tooth_ > before || ready_tooth_ <= mark.tooth)
                               : (ready_tooth_ > before && ready_tooth_ <= mark.tooth);
   if (passed) {
@@ -222,6 +352,15 @@ void Sync::walk() {
   if (!held_.empty() && held_.front().release_at_mark <= index) {
     release_faults(false);
   }
+}
+
+// Degrees turned from one mark to another, some few marks away at most; negative when that came before.
+double Sync::turned_deg(std::uint64_t from, std::uint64_t to) const {
+  double deg = 0;
+  for (std::uint64_t i = std::min(from, to); i < std::max(from, to); ++i) {
+    deg += cycle_.between_deg(tracker_.mark(i).tooth, tracker_.mark(i + 1).tooth);
+  }
+  return to < from ? -deg : deg;
 }
 
 // Angle at `t_ns`, between the marks before and at `index`: Neville's polynomial through the teeth around it, and as its
@@ -241,13 +380,15 @@ Sync::Located Sync::interpolate(std::uint64_t index, std::int64_t t_ns) const {
       return;
     }
     x[count] = static_cast<double>(tracker_.mark(i).t_ns - t_ns);
-    y[count] = wrap_signed_deg(cycle_.teeth[static_cast<std::size_t>(tracker_.mark(i).tooth)].wheel_deg -
-                                   cycle_.teeth[static_cast<std::size_t>(tracker_.mark(index - 1).tooth)].wheel_deg,
-                               cycle_.cycle_deg);
+    y[count] = turned_deg(index - 1, i);
     ++count;
   };
-  for (const std::uint64_t i : {index - 1, index, index - 2, index + 1, index - 3, index + 2}) {
-    add(i);
+  add(index - 1);
+  add(index);
+  if (!coarse_) {
+    for (const std::uint64_t i : {index - 2, index + 1, index - 3, index + 2}) {
+      add(i);
+    }
   }
   double correction = 0;
   for (std::size_t k = 0; k < count; ++k) {
@@ -256,16 +397,16 @@ Sync::Located Sync::interpolate(std::uint64_t index, std::int64_t t_ns) const {
       polynomial[j] = (x[k] * polynomial[j] - x[j] * polynomial[j + 1]) / (x[k] - x[j]);
     }
     // polynomial[0] now goes through the first k + 1 points.
-    correction = k + 1 < count || k < 3 ? polynomial[0] : correction;
+    correction = k + 1 < count || k < 1 ? polynomial[0] : correction;
   }
   const double dip_deg = hidden_dip_deg(index);
-  return {position_deg(tracker_.mark(index - 1).tooth) + polynomial[0],
-          std::fabs(polynomial[0] - correction) + dip_deg};
+  const double last_change_deg = count > 2 ? std::fabs(polynomial[0] - correction) : 0;
+  return {position_deg(tracker_.mark(index - 1).tooth) + polynomial[0], last_change_deg + dip_deg};
 }
 
 // How far an angle between the marks before and at `index` may be off because speed dips or peaks between them, unseen:
-// a share of their distance that grows with how much slower or faster it is than its neighbours. The share is our own
-// choice, from simulated compression dips.
+// what the ripple of this engine lets expect, and a share of their distance that grows with how much slower or faster it
+// is than its neighbours. The share is our own choice, from simulated compression dips.
 double Sync::hidden_dip_deg(std::uint64_t index) const {
   const auto ns_per_deg = [&](std::uint64_t i) {
     const CrankMark& from = tracker_.mark(i - 1);
@@ -278,7 +419,10 @@ double Sync::hidden_dip_deg(std::uint64_t index) const {
   }
   constexpr double share = 0.2;
   const double around = (ns_per_deg(index - 1) + ns_per_deg(index + 1)) / 2;
-  return share * step * std::fabs(ns_per_deg(index) / around - 1);
+  const double bend = share * step * std::fabs(ns_per_deg(index) / around - 1);
+  // A straight line misses a steady change of speed by step / 8 times the change from one end to the other.
+  const double slope = coarse_ ? step / 16 * std::fabs(ns_per_deg(index + 1) - ns_per_deg(index - 1)) / around : 0;
+  return bend + slope + unseen_ripple_deg(step, ripple_order_, rpm_at(around));
 }
 
 void Sync::locate_pending(std::uint64_t index) {
@@ -297,9 +441,19 @@ void Sync::take_located(const Pending& pending, const Located& at) {
                                         at.uncertainty_deg, rpm, cycle_number_, state_});
     return;
   }
+  if (cam_patterns_.watches(pending.channel)) {
+    cam_patterns_.add(pending.channel, {at.deg, pending.t_ns, pending.edge, at.uncertainty_deg}, pending.listed);
+  }
+  if (!pending.listed) {
+    return;
+  }
   CamTrack& track = cams_[pending.channel];
+  shaft_.cam_edge(pending.channel);
+  if (known_ == PlaceKnown::none) {
+    look_at_period(pending.channel, at.deg);
+  }
   track.edges.push_back({at.deg, pending.t_ns, pending.edge, at.uncertainty_deg});
-  if (!place_known_ && at.deg >= next_seek_deg_) {
+  if (known_ != PlaceKnown::cycle && at.deg >= next_seek_deg_) {
     seek_place();
   }
 }
@@ -314,14 +468,19 @@ void Sync::add_pending(const Pending& edge) {
 }
 
 void Sync::cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns) {
-  add_pending({t_ns, cam, edge});
+  add_pending({t_ns, cam, edge, true});
+  if (edge == engine_.cams[cam].edges.front().edge) {
+    wheel_.cam_edge(cam, t_ns);
+  }
   ++cams_since_crank_;
   const double interval_ns = tracker_.next_interval_ns();
   const std::int64_t silent_ns = t_ns - newest_ns();
   // A slow crank may have stopped, and have swung back under the cam sensor.
   constexpr double slow_rpm = 400;
   const double turns = rpm_at(tracker_.ns_per_deg()) > slow_rpm ? 0.5 : 1.5;
-  const double telling_ns = turns * deg_per_rev * tracker_.ns_per_deg();
+  // On a wheel of few teeth cam edges between two teeth are the rule.
+  constexpr double steps = 2;
+  const double telling_ns = std::max(turns * deg_per_rev, steps * largest_step_deg_) * tracker_.ns_per_deg();
   constexpr int telling_cam_edges = 2;
   if (tracker_.locked() && cams_since_crank_ >= telling_cam_edges && interval_ns > 0 &&
       static_cast<double>(silent_ns) > telling_ns && !silence_reported_) {
@@ -335,7 +494,7 @@ void Sync::cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns) {
 }
 
 void Sync::reference_edge(std::int64_t t_ns) {
-  add_pending({t_ns, reference_channel, ActiveEdge::falling});
+  add_pending({t_ns, reference_channel, ActiveEdge::falling, true});
 }
 
 void Sync::tick(std::int64_t silent_ns) {
@@ -354,8 +513,9 @@ void Sync::tick(std::int64_t silent_ns) {
   const bool sudden = was_locked && cannot_stop_at(tracker_.ns_per_deg(), next_deg);
   tracker_.drop(LossReason::signal_stopped);
   strict_.reset();
+  wheel_.forget();
   finish_segment();
-  place_known_ = false;
+  known_ = PlaceKnown::none;
   last_tdc_ns_.reset();
   change_state(LockState::no_signal, last_ns, sudden ? LossReason::signal_stopped : LossReason::nearly_stopped);
   if (!silence_reported_) {
@@ -399,7 +559,7 @@ std::optional<double> Sync::rpm_over_turn(std::uint64_t index) const {
 
 double Sync::margin_of(const CrankTracker::RatioRange& range) const {
   constexpr double even_wheel_ratio = 2;  // nothing to confuse but a missed tooth
-  const double gap_ratio = largest_step(cycle_) / smallest_step(cycle_);
+  const double gap_ratio = largest_step_deg_ / smallest_step_deg_;
   const double ratio = gap_ratio > 1.1 ? gap_ratio : even_wheel_ratio;
   const double worst = std::max(range.most, 1 / range.least);
   return std::clamp(1 - std::log(worst) / (0.5 * std::log(ratio)), 0.0, 1.0);
@@ -409,10 +569,11 @@ double Sync::margin_of(const CrankTracker::RatioRange& range) const {
 TdcPoints Sync::points_around_tdc(std::uint64_t index) const {
   TdcPoints points;
   const std::int64_t base_ns = tracker_.mark(index).t_ns;
+  // The mark at `index` lies at most a window after the TDC.
+  double deg = wrap_deg(cycle_.teeth[static_cast<std::size_t>(tracker_.mark(index).tooth)].wheel_deg - tdc_wheel_deg_,
+                        cycle_.cycle_deg);
   for (std::uint64_t i = index; points.count < TdcPoints::most; --i) {
     const CrankMark& mark = tracker_.mark(i);
-    const double deg = wrap_signed_deg(cycle_.teeth[static_cast<std::size_t>(mark.tooth)].wheel_deg - tdc_wheel_deg_,
-                                       cycle_.cycle_deg);
     if (deg < -fit_wide_deg_) {
       break;
     }
@@ -428,15 +589,17 @@ TdcPoints Sync::points_around_tdc(std::uint64_t index) const {
     if (i == segment_start_) {
       break;
     }
+    deg -= cycle_.between_deg(tracker_.mark(i - 1).tooth, mark.tooth);
   }
   return points;
 }
 
 void Sync::pass_tdc(std::uint64_t index) {
   const CrankTracker::RatioRange ratios = tracker_.take_ratios();
-  const std::optional<TdcEstimate> tdc = tdc_.estimate(points_around_tdc(index));
+  const TdcPoints points = points_around_tdc(index);
+  const std::optional<TdcEstimate> tdc = coarse_ ? tdc_.between_two(points) : tdc_.estimate(points);
   // Not known to half a tooth, nothing is claimed.
-  if (tdc && tdc->uncertainty_deg < smallest_step(cycle_) / 2) {
+  if (tdc && tdc->uncertainty_deg < smallest_step_deg_ / 2) {
     tracker_.set_edge_scatter_ns(std::max(tracker_scatter_min_ns, tdc_.edge_scatter_ns()));
     report_cycle(index, *tdc, ratios);
   } else {
@@ -446,8 +609,9 @@ void Sync::pass_tdc(std::uint64_t index) {
     losses_checkpoint_ = strict_.losses();
     strict_checkpoint_in_sync_ = strict_.in_sync();
   }
-  if (place_known_) {
-    close_frames();
+  close_frames();
+  look_at_cams();
+  if (known_ == PlaceKnown::cycle) {
     return;
   }
   tell_silent_cams();
@@ -483,9 +647,21 @@ std::vector<CamEdges> Sync::evidence(AngleSpan span) const {
     const std::vector<LocatedEdge>& edges = cams_[cam].edges;
     const auto first = std::find_if(edges.begin(), edges.end(),
                                     [span](const LocatedEdge& edge) { return edge.angle_deg >= span.from_deg; });
-    all.push_back({&engine_.cams[cam], {first, edges.end()}});
+    all.push_back({&engine_.cams[cam], {first, edges.end()}, believed_shift(cam)});
   }
   return all;
+}
+
+// Without a gap the cam alone tells the tooth. One that was found out of its place (a belt that jumped) must not be taken
+// to be in it at the next tooth after a lost lock.
+std::optional<double> Sync::believed_shift(std::size_t cam) const {
+  return tells_teeth(cam) ? last_shift_deg_[cam] : std::nullopt;
+}
+
+// Whether this cam alone can tell one tooth of a wheel without a gap from the next.
+bool Sync::tells_teeth(std::size_t cam) const {
+  const CamPattern& pattern = engine_.cams[cam];
+  return turn_deg_ < deg_per_rev && pattern.fixed() && 2 * pattern.tolerance_deg < turn_deg_;
 }
 
 void Sync::seek_place() {
@@ -498,22 +674,110 @@ void Sync::seek_place() {
   if (watched_deg < cycle_deg) {
     return;
   }
-  std::optional<int> place;
-  for (int cycles = 1; cycles <= place_window_cycles && !place; ++cycles) {
+  std::vector<int> left;
+  for (int cycles = 1; cycles <= place_window_cycles && !known_by(left); ++cycles) {
     const AngleSpan span{std::max(segment_position_deg_, here_deg - cycles * cycle_deg), here_deg};
-    place = vote_for_place(evidence(span), cycle_deg, turn_deg_, cycle_.places(), span, 0);
-    if (!place && watched_deg >= widened_after_cycles * cycle_deg && cycles >= widened_after_cycles) {
-      place = vote_for_place(evidence(span), cycle_deg, turn_deg_, cycle_.places(), span, widened_deg);
+    left = places_left(evidence(span), cycle_deg, turn_deg_, cycle_.places(), span, 0);
+    if (!known_by(left) && watched_deg >= widened_after_cycles * cycle_deg && cycles >= widened_after_cycles) {
+      left = places_left(evidence(span), cycle_deg, turn_deg_, cycle_.places(), span, belt_jump_deg_max);
     }
   }
   for (CamTrack& track : cams_) {
     std::erase_if(track.edges,
-                  [&](const LocatedEdge& edge) { return edge.angle_deg < here_deg - place_window_cycles * cycle_deg; });
+                  [&](const LocatedEdge& edge) { return edge.angle_deg < here_deg - doubt_kept_cycles * cycle_deg; });
   }
-  if (place) {
-    set_place(*place);
-    change_state(locked_state(), tracker_.mark(walked_ - 1).t_ns, LossReason::none);
+  const std::optional<PlaceKnown> known = known_by(left);
+  if (!known) {
+    restore_place();
+    return;
   }
+  if (known_ == PlaceKnown::turn && !is_left(left)) {
+    contradict();
+  } else if (*known != known_) {
+    decide_place(left, *known);
+  }
+}
+
+void Sync::decide_place(const std::vector<int>& left, PlaceKnown known) {
+  const std::int64_t now_ns = tracker_.mark(walked_ - 1).t_ns;
+  if (doubted_place_) {
+    place_ = *doubted_place_;
+    if (!is_left(left) && doubted_by_cams_ && could_be_belt(left.front())) {
+      restore_place();
+      return;
+    }
+    if (!is_left(left)) {
+      held_.clear();  // the count was wrong, so what was taken for odd edges was not
+      change_state(LockState::lost, now_ns, LossReason::contradicted);
+    }
+  }
+  set_place(left.front(), known);
+  change_state(locked_state(), now_ns, LossReason::none);
+}
+
+// Whether a belt or chain that jumped by whole teeth of a cam gear would look like the change to this place.
+bool Sync::could_be_belt(int place) const {
+  constexpr double slack_deg = 2 * known_shift_slack_deg;  // two shifts are compared
+  const double change_deg = std::fabs(wrap_signed_deg((place - *doubted_place_) * turn_deg_, cycle_.cycle_deg));
+  return std::any_of(engine_.cams.begin(), engine_.cams.end(), [&](const CamPattern& cam) {
+    const double tooth_deg = cam.gear_teeth ? 2 * deg_per_rev / *cam.gear_teeth : 0;
+    return tooth_deg > 0 && std::fabs(std::remainder(change_deg, tooth_deg)) < slack_deg;
+  });
+}
+
+// Many odd edges, or some on a slow crank: without a gap nothing on the wheel shows a tooth miscounted among them.
+bool Sync::miscount_likely(std::size_t faults) const {
+  constexpr std::size_t many = 3;
+  constexpr double slow_rpm = 1200;
+  const bool slow = tracker_.ns_per_deg() > ns_per_deg_at(slow_rpm);
+  return turn_deg_ < deg_per_rev && faults >= (slow ? 1 : many);
+}
+
+// The claim is withdrawn until the cams have told the tooth anew, from what comes from now on.
+void Sync::doubt_place(bool by_cams) {
+  doubted_by_cams_ = by_cams;
+  doubted_place_ = known_ == PlaceKnown::none ? doubted_place_ : place_;
+  known_ = known_by_wheel();
+  place_doubts_ = 0;
+  period_.begin();
+  const double here_deg = position_deg(last_tooth_);
+  doubt_from_deg_ = std::max(segment_position_deg_, here_deg - (doubt_kept_cycles - doubt_cycles) * cycle_.cycle_deg);
+  segment_position_deg_ = here_deg + turned_deg(walked_ - 1, tracker_.marks_end() - 1);
+  next_seek_deg_ = 0;
+  change_state(locked_state(), newest_ns(), LossReason::count_unsure);
+}
+
+// A cam that fits at no tooth has moved itself (a belt that jumped); the count of teeth was right.
+void Sync::restore_place() {
+  if (!doubted_place_ || position_deg(last_tooth_) - segment_position_deg_ < doubt_cycles * cycle_.cycle_deg) {
+    return;
+  }
+  std::fill(last_shift_deg_.begin(), last_shift_deg_.end(), std::nullopt);
+  segment_position_deg_ = doubt_from_deg_;  // what the cams did meanwhile is told now
+  decide_place({*doubted_place_}, PlaceKnown::cycle);
+}
+
+// What is known when these places are left; nothing when they say less than a turn, or nothing new.
+std::optional<PlaceKnown> Sync::known_by(const std::vector<int>& places) const {
+  if (places.empty()) {
+    return std::nullopt;
+  }
+  if (places.size() == 1) {
+    return PlaceKnown::cycle;
+  }
+  const bool turns_only = std::all_of(places.begin(), places.end(), [&](int place) {
+    constexpr double same_deg = 1e-6;
+    return std::fabs(wrap_signed_deg((place - places.front()) * turn_deg_, deg_per_rev)) < same_deg;
+  });
+  return turns_only && turn_deg_ < deg_per_rev ? std::optional(PlaceKnown::turn) : std::nullopt;
+}
+
+// Whether the place taken is one of these, modulo a turn where no more is known.
+bool Sync::is_left(const std::vector<int>& places) const {
+  const double modulo_deg = known_ == PlaceKnown::turn ? deg_per_rev : cycle_.cycle_deg;
+  return std::any_of(places.begin(), places.end(), [&](int place) {
+    return std::fabs(wrap_signed_deg((place - place_) * turn_deg_, modulo_deg)) < turn_deg_ / 2;
+  });
 }
 
 // Without a known place no frame is closed; but a cam that gave no edge for a whole cycle is told all the same.
@@ -555,11 +819,22 @@ double Sync::frame_start_deg(const CamPattern& pattern) const {
   return start + (pattern.phaser_min_deg + pattern.phaser_max_deg) / 2;
 }
 
-void Sync::set_place(int place) {
+// A cam is judged when the cycle is known, an index when the turn is.
+bool Sync::judged(std::size_t cam) const {
+  return known_ == PlaceKnown::cycle || (known_ == PlaceKnown::turn && engine_.cams[cam].turns_with_crank);
+}
+
+void Sync::set_place(int place, PlaceKnown known) {
   place_ = place;
-  place_known_ = true;
+  known_ = known;
+  if (known == PlaceKnown::cycle) {
+    doubted_place_.reset();
+  }
   const double to_crank_deg = place_ * turn_deg_;
   for (std::size_t cam = 0; cam < cams_.size(); ++cam) {
+    if (!judged(cam)) {
+      continue;
+    }
     CamTrack& track = cams_[cam];
     const double start = frame_start_deg(engine_.cams[cam]) - to_crank_deg;
     const double first = segment_position_deg_;
@@ -574,12 +849,19 @@ void Sync::close_frames() {
   const double here_deg = position_deg(last_tooth_);
   for (std::size_t cam = 0; cam < cams_.size(); ++cam) {
     // At most the few frames that a resumed lock may have left; each is one cycle.
-    while (place_known_ && cams_[cam].frame_deg + cycle_.cycle_deg <= here_deg) {
+    while (judged(cam) && cams_[cam].frame_deg + cycle_.cycle_deg <= here_deg) {
       close_frame(cam);
     }
   }
-  if (place_doubted_ && cycle_.places() > 1) {
+  if (moved_) {
+    moved_ = false;
+    doubt_place(true);
+  } else if (place_doubts_ > 0 && cycle_.places() > 1) {
+    --place_doubts_;
     check_place();
+  }
+  for (std::size_t cam = 0; cam < cams_.size() && place_doubts_ == 0; ++cam) {
+    last_shift_deg_[cam] = cams_[cam].clean_shift_deg ? cams_[cam].clean_shift_deg : last_shift_deg_[cam];
   }
 }
 
@@ -591,6 +873,7 @@ void Sync::close_frame(std::size_t cam) {
   const AngleSpan span{frame.from_deg, std::min(frame.to_deg, here_deg)};
   const double to_crank_deg = place_ * turn_deg_;
   std::vector<LocatedEdge> edges;
+  edges.reserve(track.edges.size());
   for (const LocatedEdge& edge : track.edges) {
     if (edge.angle_deg >= frame.from_deg && edge.angle_deg < frame.to_deg) {
       edges.push_back({edge.angle_deg + to_crank_deg, edge.t_ns, edge.edge, edge.uncertainty_deg});
@@ -603,46 +886,61 @@ void Sync::close_frame(std::size_t cam) {
   CamCycleEvent event;
   event.first_edge_ns = edges.empty() ? 0 : edges.front().t_ns;
   event.last_edge_ns = edges.empty() ? 0 : edges.back().t_ns;
-  ShiftRange shifts = allowed_shifts(pattern, jump_deg_max);
-  shifts.usual_deg = track.usual_shift_deg;
+  ShiftRange shifts = allowed_shifts(pattern, belt_jump_deg_max);
+  shifts.usual_deg = track.clean_shift_deg.value_or(0);
   event.cam = cam;
   event.cycle = cycle_number_;
   event.span = {span.from_deg + to_crank_deg, span.to_deg + to_crank_deg};
   event.match = match_cam(pattern, cycle_.cycle_deg, edges, event.span, shifts);
   if (event.match.matched > 0 && event.match.mismatches() == 0) {
-    track.usual_shift_deg = event.match.shift_deg;
+    track.clean_shift_deg = event.match.shift_deg;
   }
-  place_doubted_ = place_doubted_ || event.match.mismatches() > 1;
+  if (event.match.mismatches() > 1) {
+    place_doubts_ = place_looks;
+  }
+  moved_ = moved_ || moved_by_teeth(cam, event.match);
   event.now_ns = tracker_.mark(walked_ - 1).t_ns;
   event.now_deg = here_deg + to_crank_deg;
   event.rpm = last_rpm_;
-  events_.emplace_back(event);
+  if (is_lock(state_)) {
+    events_.emplace_back(event);
+  }
+}
+
+// On a wheel without a gap a tooth miscounted shows in the cams alone.
+bool Sync::moved_by_teeth(std::size_t cam, const CamMatch& match) const {
+  const std::optional<double> before_deg = believed_shift(cam);
+  const bool moved = before_deg && match.matched > 0 && std::fabs(match.shift_deg - *before_deg) > turn_deg_ / 2;
+  return moved || (tells_teeth(cam) && !match.missing_deg.empty() && !match.surplus.empty());
 }
 
 // Cams that agree on another place over some cycles contradict the one taken.
 void Sync::check_place() {
-  place_doubted_ = false;
   const double here_deg = position_deg(last_tooth_);
   const AngleSpan span{std::max(segment_position_deg_, here_deg - place_check_cycles * cycle_.cycle_deg), here_deg};
-  const std::optional<int> place =
-      vote_for_place(evidence(span), cycle_.cycle_deg, turn_deg_, cycle_.places(), span, 0);
-  if (place && *place != place_) {
-    tracker_.drop(LossReason::contradicted);
-    lose(LossReason::contradicted, newest_ns());
+  const std::vector<int> left = places_left(evidence(span), cycle_.cycle_deg, turn_deg_, cycle_.places(), span, 0);
+  if (known_by(left) && !is_left(left)) {
+    contradict();
   }
+}
+
+void Sync::contradict() {
+  tracker_.drop(LossReason::contradicted);
+  lose(LossReason::contradicted, newest_ns());
 }
 
 // ---- faults wait until a strict counter would have noticed
 
-void Sync::hold_faults() {
+std::size_t Sync::hold_faults() {
   const bool strict_in_sync = strict_checkpoint_in_sync_;
-  for (const CrankFault& fault : tracker_.take_faults()) {
+  const std::vector<CrankFault> faults = tracker_.take_faults();
+  for (const CrankFault& fault : faults) {
     HeldFault held;
     held.event.kind = fault.kind;
     held.event.jump_deg = fault.jump_deg;
     held.event.t_ns = fault.t_ns;
     held.event.angle_deg = crank_deg(fault.wheel_deg);
-    held.event.tooth = cycle_.teeth[static_cast<std::size_t>(fault.tooth)].number;
+    held.event.tooth = tooth_number(fault.tooth);
     held.event.rpm = fault.rpm;
     held.event.cycle = cycle_number_;
     held.event.state = state_;
@@ -651,9 +949,13 @@ void Sync::hold_faults() {
     held.release_at_mark = walked_ + static_cast<std::uint64_t>(cycle_.repeat_teeth) + 2;
     held_.push_back(held);
   }
+  return faults.size();
 }
 
 void Sync::release_faults(bool all) {
+  if (doubted_place_ && !all) {
+    return;  // the cams may say that they were none
+  }
   while (!held_.empty() && (all || held_.front().release_at_mark < walked_)) {
     HeldFault held = held_.front();
     held_.pop_front();

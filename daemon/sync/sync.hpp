@@ -12,9 +12,13 @@
 #include "geometry/tooth_cycle.hpp"
 #include "items/observation.hpp"
 #include "sync/cam_match.hpp"
+#include "sync/cam_pattern_watch.hpp"
+#include "sync/cam_period.hpp"
 #include "sync/crank_tracker.hpp"
+#include "sync/shaft_check.hpp"
 #include "sync/strict_counter.hpp"
 #include "sync/tdc_estimator.hpp"
+#include "sync/wheel_watch.hpp"
 
 namespace cw {
 
@@ -82,7 +86,23 @@ struct SilenceEvent {
   int cam_edges_since = 0;
 };
 
-using SyncEvent = std::variant<LockEvent, ToothEvent, CycleEvent, CamCycleEvent, ReferenceEvent, SilenceEvent>;
+// What the wheel is seen to be has changed.
+struct WheelEvent {
+  WheelOpinion opinion;
+};
+
+// What a cam's edges are seen to be has changed.
+struct CamPatternEvent {
+  CamPatternOpinion opinion;
+  std::optional<double>
+      angles_modulo_deg;  // its angles are crank angles modulo this; absent: only their differences tell
+};
+
+using SyncEvent = std::variant<LockEvent, ToothEvent, CycleEvent, CamCycleEvent, ReferenceEvent, SilenceEvent,
+                               WheelEvent, CamPatternEvent>;
+
+// How much of the crank position is known beyond what the wheel alone repeats.
+enum class PlaceKnown : std::uint8_t { none, turn, cycle };
 
 class Sync {
  public:
@@ -92,6 +112,9 @@ class Sync {
   // Edges in time order over all channels, known delays already subtracted. Only active edges of the crank.
   void crank_edge(std::int64_t t_ns) {
     strict_.edge(t_ns);
+    if (wheel_.edge(t_ns)) {
+      look_at_wheel();
+    }
     before_newest_ns_ = newest_ns();
     const CrankEvent event = tracker_.edge(t_ns);
     if (event != CrankEvent::none || cams_since_crank_ != 0 || state_ == LockState::no_signal) {
@@ -104,6 +127,15 @@ class Sync {
   }
   void cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns);
   void reference_edge(std::int64_t t_ns);
+  // An edge of the crank channel that is not active: only the look at the wheel cares.
+  void crank_other_edge(std::int64_t t_ns) { wheel_.other_edge(t_ns); }
+
+  // An edge of a cam's channel of the polarity that the file does not list: only the look at the cam's pattern cares.
+  void cam_other_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns) {
+    if (cam_patterns_.watches(cam) && tracker_.locked()) {
+      add_pending({t_ns, cam, edge, false});
+    }
+  }
 
   // `silent_ns`: host time since the last crank edge arrived. Call on every tick.
   void tick(std::int64_t silent_ns);
@@ -127,11 +159,12 @@ class Sync {
     std::int64_t t_ns = 0;
     std::size_t channel = 0;  // cam index, or reference_channel
     ActiveEdge edge = ActiveEdge::falling;
+    bool listed = true;  // in the file, by its polarity
   };
   struct CamTrack {
-    std::vector<LocatedEdge> edges;  // not yet given to a finished frame
-    double frame_deg = 0;            // start of the frame in work
-    double usual_shift_deg = 0;
+    std::vector<LocatedEdge> edges;         // not yet given to a finished frame
+    double frame_deg = 0;                   // start of the frame in work
+    std::optional<double> clean_shift_deg;  // of the last frame without a mismatch
   };
   struct HeldFault {
     ToothEvent event;
@@ -143,6 +176,10 @@ class Sync {
 
   void add_pending(const Pending& edge);
   void handle(CrankEvent event, std::int64_t t_ns);
+  void look_at_wheel();
+  void look_at_shaft();
+  void look_at_period(std::size_t cam, double angle_deg);
+  void look_at_cams();
   void start_segment();
   void walk();
   void locate_pending(std::uint64_t index);
@@ -151,6 +188,7 @@ class Sync {
     double uncertainty_deg = 0;
   };
   Located interpolate(std::uint64_t index, std::int64_t t_ns) const;
+  double turned_deg(std::uint64_t from, std::uint64_t to) const;
   double hidden_dip_deg(std::uint64_t index) const;
   void take_located(const Pending& pending, const Located& at);
   TdcPoints points_around_tdc(std::uint64_t index) const;
@@ -161,12 +199,25 @@ class Sync {
   double margin_of(const CrankTracker::RatioRange& range) const;
   void tell_silent_cams();
   void seek_place();
-  void set_place(int place);
+  void set_place(int place, PlaceKnown known);
+  std::optional<PlaceKnown> known_by(const std::vector<int>& places) const;
+  bool judged(std::size_t cam) const;
+  bool is_left(const std::vector<int>& places) const;
+  PlaceKnown known_by_wheel() const;
+  bool moved_by_teeth(std::size_t cam, const CamMatch& match) const;
   void check_place();
+  void contradict();
   void close_frames();
   void close_frame(std::size_t cam);
   double frame_start_deg(const CamPattern& pattern) const;
-  void hold_faults();
+  bool miscount_likely(std::size_t faults) const;
+  void doubt_place(bool by_cams);
+  bool could_be_belt(int place) const;
+  void decide_place(const std::vector<int>& left, PlaceKnown known);
+  void restore_place();
+  bool tells_teeth(std::size_t cam) const;
+  // Returns how many faults there were.
+  std::size_t hold_faults();
   void release_faults(bool all);
   void change_state(LockState to, std::int64_t t_ns, LossReason reason);
   void finish_segment();
@@ -174,21 +225,33 @@ class Sync {
   void take_loss(std::int64_t t_ns);
   void lose(LossReason reason, std::int64_t t_ns);
   LockState locked_state() const;
+  int tooth_number(int tooth) const;
   double position_deg(std::int32_t tooth) const;
   double crank_deg(double wheel_deg) const;
   std::vector<CamEdges> evidence(AngleSpan span) const;
+  std::optional<double> believed_shift(std::size_t cam) const;
 
   const Engine& engine_;
   ToothCycle cycle_;
   CrankTracker tracker_;
   StrictCounter strict_;
+  WheelWatch wheel_;
+  ShaftCheck shaft_;
+  CamPeriod period_;
+  CamPatternWatch cam_patterns_;
   double turn_deg_ = 360;
+  double largest_step_deg_ = 0;
+  double smallest_step_deg_ = 0;
   LockState state_ = LockState::no_signal;
-  bool place_known_ = false;
+  PlaceKnown known_ = PlaceKnown::none;
   int place_ = 0;
   std::vector<SyncEvent> events_;
   std::deque<Pending> pending_;
   std::vector<CamTrack> cams_;
+  std::vector<std::optional<double>> last_shift_deg_;  // of each cam, as last seen without a mismatch; kept over locks
+  double ripple_order_ = 2;
+  bool coarse_ =
+      false;  // too few teeth to follow the speed within a firing: between two of them a line is the best guess
   std::deque<HeldFault> held_;
   std::uint32_t losses_checkpoint_ = 0;
   bool strict_checkpoint_in_sync_ = false;
@@ -210,7 +273,11 @@ class Sync {
   double last_rpm_ = 0;
   int cams_since_crank_ = 0;
   bool silence_reported_ = false;
-  bool place_doubted_ = false;
+  bool moved_ = false;                 // a cam that tells the teeth stands elsewhere than before
+  bool doubted_by_cams_ = false;       // no odd edge of the crank came before the doubt
+  int place_doubts_ = 0;               // so many looks at the place are still to be taken
+  double doubt_from_deg_ = 0;          // position from which the cams have not been told because of it
+  std::optional<int> doubted_place_;   // the place taken before the count of teeth came into doubt
   std::int64_t before_newest_ns_ = 0;  // the crank edge before the newest
 };
 

@@ -29,6 +29,11 @@ FittedTime fit_around(const TdcPoints& points, std::size_t each_side, int degree
                   std::span(points.t_ns).subspan(first, last - first), degree);
 }
 
+// Whether there are teeth on both sides.
+bool around(const TdcPoints& points) {
+  return points.count >= 2 && points.angle_deg[0] >= 0 && points.angle_deg[points.count - 1] < 0;
+}
+
 double averaged(double old, double now) {
   constexpr double follow = 0.1;
   return old > 0 ? std::sqrt(old * old + follow * (now * now - old * old)) : now;
@@ -59,8 +64,16 @@ double TdcEstimator::noise_deg(const FittedTime& fitted) const {
   return sigmas_95 * fitted.noise_gain * (seen_deg > surprising * known_deg ? seen_deg : known_deg);
 }
 
+std::optional<TdcEstimate> TdcEstimator::between_two(const TdcPoints& points) const {
+  if (!around(points)) {
+    return std::nullopt;
+  }
+  const FittedTime fitted = fit_around(points, 1, 1);
+  return TdcEstimate{fitted.t_ns, fitted.ns_per_deg, std::hypot(noise_deg(fitted), points.hidden_dip_deg)};
+}
+
 std::optional<TdcEstimate> TdcEstimator::estimate(const TdcPoints& points) {
-  if (points.count < 2 || points.angle_deg[0] < 0 || points.angle_deg[points.count - 1] >= 0) {
+  if (!around(points)) {
     return std::nullopt;
   }
   FittedTime fitted =

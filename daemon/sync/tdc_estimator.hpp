@@ -31,6 +31,10 @@ class TdcEstimator {
   // Nothing when there is no tooth on either side.
   std::optional<TdcEstimate> estimate(const TdcPoints& points);
 
+  // The same where teeth are so far apart that no curve through them follows the speed: straight from the one before to
+  // the one after.
+  std::optional<TdcEstimate> between_two(const TdcPoints& points) const;
+
   // Scatter of one edge as learned at running speed, ns; 0 = not yet.
   double edge_scatter_ns() const { return scatter_ns_; }
 

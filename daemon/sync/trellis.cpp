@@ -99,6 +99,7 @@ void Trellis::accept_as(const Survivor& from, std::int64_t t_ns, int tooth, int 
   const bool slip = misfit && (missed > 0 || from.extra_run > 0);
   to.speed = slip ? from.speed : follow(from.speed, angle_deg, static_cast<double>(t_ns - from.t_ns), fit);
   to.cost = cost;
+  to.step_cost = std::min(fit.cost, misfit_cost_max);
   to.extra_run = 0;
   to.misfit = from.misfit || misfit;
   to.had_missed = from.had_missed || missed > 0;

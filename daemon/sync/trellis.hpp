@@ -28,6 +28,7 @@ struct Survivor {
   SpeedState speed;
   double cost = 0;
   int clean_steps = 0;
+  double step_cost = 0;      // of the last accepted interval
   int steps_since_gap = -1;  // clean ones since the gap came where it should after the last fault; -1 = it has not
   int extra_run = 0;         // edges too many since the last accepted edge
   int node = -1;             // last entry of its path

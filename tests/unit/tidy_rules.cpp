@@ -9,6 +9,8 @@
 #include <set>
 #include <utility>
 
+#include "tests/unit/text_lines.hpp"
+
 namespace cw::tidy {
 
 namespace {
@@ -63,16 +65,7 @@ std::string offence(const SourceFile& file, std::size_t line, const std::string&
   return file.path + ":" + std::to_string(line) + ": " + what;
 }
 
-std::vector<std::string> lines_of(const std::string& text) {
-  std::vector<std::string> lines;
-  std::size_t at = 0;
-  while (at < text.size()) {
-    const std::size_t end = std::min(text.find('\n', at), text.size());
-    lines.push_back(text.substr(at, end - at));
-    at = end + 1;
-  }
-  return lines;
-}
+using test::lines_of;
 
 // For each line that `pattern` is found in: an offence with `what` and the words found.
 void find_each(const SourceFile& file, const std::string& text, const std::regex& pattern, const std::string& what,

@@ -29,10 +29,12 @@ class TdcWatchTest : public testing::Test {
     return event;
   }
   std::vector<Finding> pulses(double deviation_deg, int count, LockState state = LockState::cycle_locked,
-                              bool cams_steady = true) {
+                              bool cams_steady = true, double uncertainty_deg = 0.01) {
     std::vector<Finding> out;
     for (int i = 0; i < count; ++i) {
-      watch_.take(pulse(deviation_deg, state), cams_steady, out);
+      ReferenceEvent event = pulse(deviation_deg, state);
+      event.uncertainty_deg = uncertainty_deg;
+      watch_.take(event, cams_steady, out);
     }
     return out;
   }
@@ -192,14 +194,28 @@ TEST_F(TdcWatchTest, the_last_deviation_and_those_of_a_second_are_taken_once) {
   EXPECT_TRUE(watch_.take_second().empty());
 }
 
-TEST_F(TdcWatchTest, a_reading_that_is_too_uncertain_is_left_out) {
-  std::vector<Finding> out;
-  for (int i = 0; i < 20; ++i) {
-    ReferenceEvent event = pulse(2.0);
-    event.uncertainty_deg = 0.9;
-    watch_.take(event, true, out);
-  }
-  EXPECT_TRUE(out.empty());
+// The limits are 1 and 3 degrees; with an uncertainty of 0.9 they are 1 + (0.9 - 1 / 2) = 1.4 and 3.4.
+TEST_F(TdcWatchTest, an_uncertainty_beyond_half_the_warning_limit_widens_the_limits) {
+  EXPECT_TRUE(pulses(1.35, 30, LockState::cycle_locked, true, 0.9).empty());
+  const std::vector<Finding> warning = pulses(1.45, 8, LockState::cycle_locked, true, 0.9);
+  ASSERT_EQ(warning.size(), 1U);
+  EXPECT_EQ(warning[0].severity, Severity::warning);
+  EXPECT_NEAR(value(warning[0], "uncertainty_deg"), 0.9, 1e-9);
+  EXPECT_TRUE(pulses(3.35, 30, LockState::cycle_locked, true, 0.9).empty());
+  const std::vector<Finding> fault = pulses(3.45, 8, LockState::cycle_locked, true, 0.9);
+  ASSERT_EQ(fault.size(), 1U);
+  EXPECT_EQ(fault[0].severity, Severity::fault);
+}
+
+TEST_F(TdcWatchTest, an_uncertainty_below_half_the_warning_limit_widens_nothing) {
+  EXPECT_TRUE(pulses(0.95, 30, LockState::cycle_locked, true, 0.5).empty());
+  EXPECT_EQ(pulses(1.05, 8, LockState::cycle_locked, true, 0.5).size(), 1U);
+}
+
+TEST_F(TdcWatchTest, a_reading_more_uncertain_than_ten_degrees_is_left_out) {
+  EXPECT_TRUE(pulses(90, 30, LockState::cycle_locked, true, 10.1).empty());
+  EXPECT_FALSE(watch_.take_last_deviation());
+  EXPECT_EQ(pulses(90, 8, LockState::cycle_locked, true, 9.9).size(), 1U);
 }
 
 TEST_F(TdcWatchTest, a_mark_that_stays_away_is_told_once_and_closed_when_it_returns) {

@@ -11,7 +11,9 @@
 #include <variant>
 #include <vector>
 
+#include "cli/line_load.hpp"
 #include "config/engine_file.hpp"
+#include "tests/unit/text_lines.hpp"
 
 namespace cw {
 namespace {
@@ -49,14 +51,7 @@ std::string words_of(const Engine& engine, const CheckLook& look = wide) {
   return flat;
 }
 
-std::vector<std::string> lines_of(const std::string& text) {
-  std::vector<std::string> lines;
-  std::istringstream in(text);
-  for (std::string line; std::getline(in, line);) {
-    lines.push_back(line);
-  }
-  return lines;
-}
+using test::lines_of;
 
 std::size_t columns_of_line(const std::string& line) {
   return static_cast<std::size_t>(
@@ -83,7 +78,8 @@ bool says(const Engine& engine, const std::string& sentence) {
 
 std::vector<Engine> varied_engines() {
   std::vector<Engine> engines;
-  for (const char* name : {"demo-four", "quarry-three", "basalt-eight", "harbour-single"}) {
+  for (const char* name : {"demo-four", "quarry-three", "basalt-eight", "harbour-single", "ferry-four", "ridge-six",
+                           "orchard-four", "tarn-four", "copper-six", "winch-six", "cinder-twin", "skiff-twin"}) {
     engines.push_back(ready_engine(name));
   }
   for (const char* wheel : {"teeth = 4\nmissing = 0\n", "teeth = 1\nmissing = 0\n", "teeth = 400\nmissing = 1\n",
@@ -217,6 +213,54 @@ TEST(CheckWords, say_when_a_cam_can_not_settle_the_turn) {
        "The cams can't settle it: position known within 360° only");
 }
 
+TEST(CheckWords, say_by_which_edge_tooth_1_of_an_even_wheel_is_found) {
+  // Offset 130: tooth 1 at 720 - 130 = 590, and the cam edge at 575 is the last before it. 12 teeth, two turns: 24.
+  const Engine engine = ready_engine("orchard-four");
+  says(engine, "it is the one that passes 15° after the falling edge of \"cam\" at 575°");
+  says(engine, "This one edge tells which of the 24 teeth of the cycle is which. Nothing beside it contradicts");
+  EXPECT_EQ(words_of(engine).find("tells the two turns apart"), std::string::npos);
+}
+
+TEST(CheckWords, say_which_edges_of_an_uneven_cam_tell_the_tooth) {
+  // Teeth every 90. 110 and 290 are 180 apart, two teeth: alone they are mistaken for each other. 515 is 45 from both.
+  says(ready_engine("tarn-four"),
+       "Seen alone, the edge at 515° tells which of the 8 teeth of the cycle is which; at 110 and 290° it could be");
+  // 10, 100, 280: the steps 90, 180, 450 come once, and each edge alone has a partner some teeth away.
+  says(engine_of(twin + edge_and_offset +
+                 "teeth = 4\nmissing = 0\n[[cam]]\nname = \"a\"\nchannel = \"c\"\nactive_edge = \"falling\"\n"
+                 "edges_deg = [10, 100, 280]\n"),
+       "No edge alone tells which of the 8 teeth of the cycle is which, the whole pattern does.");
+}
+
+TEST(CheckWords, tell_an_index_from_a_cam) {
+  // 132 teeth: 264 in two turns. The pin at 158.6 and 518.6, tooth 1 at 720 - 200 = 520.
+  const Engine engine = ready_engine("winch-six");
+  says(engine, "It turns with the crank: it tells where in a turn, not which of the two turns.");
+  says(engine, "This one edge tells the two turns apart.");
+  says(engine, "it is the one that passes 1.4° after the falling edge of \"index\" at 518.6°");
+}
+
+TEST(CheckWords, say_what_a_wheel_on_the_cam_can_and_can_not_tell) {
+  const Engine engine = ready_engine("copper-six");
+  says(engine, "It can't show which turn is compression: that rests on the wheel, which turns with the cam.");
+  says(engine, "from tooth 1, in crank degrees. Steps from tooth to tooth are 30° to 120°.");
+  says(engine, "The wheel alone tells every place of the cycle from every other. Cycle-lock can be reached.");
+  says(engine, "Whether the cam stands right to the crank");
+}
+
+TEST(CheckWords, tell_the_intervals_of_odd_firing) {
+  // 0 to 416, and 720 - 416 = 304 on to the next cycle.
+  says(ready_engine("cinder-twin"), "Odd firing, 416 and 304° apart; top dead centres in firing order");
+}
+
+TEST(CheckWords, say_that_a_two_stroke_may_run_backwards_and_that_one_tooth_has_no_pitch) {
+  says(ready_engine("skiff-twin"), "Which way it turns: a two-stroke can start and run backwards");
+  EXPECT_EQ(words_of(ready_engine("demo-four")).find("backwards"), std::string::npos);
+  const Engine one = engine_of("[engine]\ncylinders = 1\n" + edge_and_offset + "teeth = 1\nmissing = 0\n");
+  says(one, "It passes once a turn.");
+  says(one, "the tooth comes every 300000, 60000 and 10000 µs");
+}
+
 TEST(CheckWords, tell_what_a_tooth_of_the_cam_gear_is_in_crank_degrees) {
   // 720/40 = 18; CHECKS.md has the same. 720/44 = 16.3636...
   says(ready_engine("quarry-three"), "720/40 = 18° of crank");
@@ -237,6 +281,38 @@ TEST(CheckWords, tell_intervals_and_rates_at_three_speeds) {
   says(engine, "202, 1008 and 6050 times a second");
   // 11,520 bytes/s at 3 bytes an edge: 3,840 edges/s; 3840 * 60 / 60.5 = 3808.3 rpm.
   says(engine, "carries 3840 edges a second: enough up to 3808 rpm");
+}
+
+// By hand: 60-2 has 58 teeth a turn. 115,200 baud are 11,520 bytes/s; at 3 bytes an edge 3,840 edges/s, so
+// 3840 * 60 / 58 = 3972.4 rpm for the crank alone with one edge a tooth (DESIGN: "about 3,900"), half with both.
+TEST(LineLoad, of_the_crank_alone_is_its_teeth) {
+  Engine engine = ready_engine("demo-four");
+  engine.cams.clear();
+  engine.reference.reset();
+  EXPECT_EQ(edges_a_turn(engine, SentEdges::used), 58);
+  EXPECT_EQ(line_limit_rpm(115'200, 3 * edges_a_turn(engine, SentEdges::used)), 3972);
+  EXPECT_EQ(line_limit_rpm(115'200, 3 * edges_a_turn(engine, SentEdges::both)), 1986);
+  // "$E,65535,crank,f,4294967295*hh" CR LF are 32 bytes: 11520 * 60 / (58 * 32) = 372.4.
+  EXPECT_EQ(line_limit_rpm(115'200, text_bytes_a_turn(engine, {}, SentEdges::used)), 372);
+  EXPECT_EQ(line_limit_rpm(1'000'000, 3 * edges_a_turn(engine, SentEdges::used)), 34482);
+}
+
+// demo-four: 58 teeth a turn, 4 cam edges and 1 pulse a cycle: 60.5 edges a turn, 121 with both of each.
+TEST(LineLoad, counts_cams_and_reference_and_the_names_that_the_device_uses) {
+  Engine engine = ready_engine("demo-four");
+  EXPECT_EQ(edges_a_turn(engine, SentEdges::used), 60.5);
+  EXPECT_EQ(edges_a_turn(engine, SentEdges::both), 121);
+  const SourceSpec source = {"serial", "/dev/x", {{"crank", "D0"}, {"cam1", "D1"}, {"ref", "D2"}}, 250'000, false};
+  EXPECT_EQ(text_bytes_a_turn(engine, source, SentEdges::used), 60.5 * 29);
+  // 58 * 32 + 2 * 31 + 0.5 * 30
+  EXPECT_EQ(text_bytes_a_turn(engine, {}, SentEdges::used), 1933);
+  engine.cams.front().edges.front().edge = ActiveEdge::rising;  // a cam whose edges of both kinds are listed
+  EXPECT_EQ(edges_a_turn(engine, SentEdges::both), 119);
+  engine.sources = {source};
+  // 25,000 bytes/s; 25000 * 60 / (3 * 60.5) = 8264.5
+  says(engine,
+       "A serial line of 250000 baud at 3 bytes an edge (binary form) carries 8333 edges a second: enough up to "
+       "8264 rpm, if the device sends these edges only, one a tooth; 4201 rpm if it sends both edges of each.");
 }
 
 TEST(CheckWords, keep_the_cautions_in_place) {

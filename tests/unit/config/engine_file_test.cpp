@@ -230,10 +230,14 @@ TEST(EngineFile, reads_sources_with_the_names_that_devices_use) {
   const Engine engine =
       engine_of(one_cylinder + plain_crank +
                 "[[source]]\ndriver = \"serial\"\naddress = \"/dev/x\"\nchannels = { crank = \"D3\" }\n"
-                "[[source]]\ndriver = \"can\"\naddress = \"can0\"\n");
+                "[[source]]\ndriver = \"tcp\"\naddress = \"[::1]:7000\"\nbaud = 250000\nallow_remote = true\n");
   ASSERT_EQ(engine.sources.size(), 2U);
   EXPECT_EQ(engine.sources[0].channels.at(0), (std::pair<std::string, std::string>{"crank", "D3"}));
-  EXPECT_EQ(engine.sources[1].driver, "can");
+  EXPECT_EQ(engine.sources[0].baud, 115200);
+  EXPECT_FALSE(engine.sources[0].allow_remote);
+  EXPECT_EQ(engine.sources[1].driver, "tcp");
+  EXPECT_EQ(engine.sources[1].baud, 250000);
+  EXPECT_TRUE(engine.sources[1].allow_remote);
 }
 
 TEST(EngineFile, reads_every_limit) {
@@ -250,7 +254,7 @@ TEST(EngineFile, reads_every_limit) {
   EXPECT_EQ(limits.running_rpm, 500);
 }
 
-TEST(ReadyEngineFiles, are_at_least_four_and_all_sound) {
+TEST(ReadyEngineFiles, are_at_least_ten_and_all_sound) {
   int count = 0;
   for (const auto& entry : std::filesystem::directory_iterator(CRANKWITNESS_SOURCE_DIR "/config/engines")) {
     const auto result = load_engine(entry.path().string());
@@ -258,7 +262,7 @@ TEST(ReadyEngineFiles, are_at_least_four_and_all_sound) {
     EXPECT_EQ(error, nullptr) << (error == nullptr ? "" : error->message);
     ++count;
   }
-  EXPECT_GE(count, 4);
+  EXPECT_GE(count, 10);
 }
 
 TEST(ReadyEngineFiles, hold_the_demo_engine_as_designed) {

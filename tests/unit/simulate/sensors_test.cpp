@@ -71,6 +71,86 @@ TEST(Sensors, cams_listed_by_both_edges_give_both) {
   }
 }
 
+// The voltage between two teeth as reluctor.hpp states it, searched for its crossing by halving.
+double crossing_by_search(double threshold, double space_deg, double fade_deg, double rpm) {
+  const auto above = [&](double x) {
+    return rpm * (std::exp(-x / fade_deg) - std::exp(-(space_deg - x) / fade_deg)) > threshold;
+  };
+  double low = 0;
+  double high = space_deg;
+  for (int i = 0; i < 60; ++i) {
+    const double middle = (low + high) / 2;
+    (above(middle) ? low : high) = middle;
+  }
+  return low - space_deg / 2;
+}
+
+TEST(Reluctor, wired_backwards_crosses_where_its_voltage_does) {
+  const Reluctor reluctor;
+  for (const double rpm : {150.0, 400.0, 1000.0, 6000.0}) {
+    for (const double space_deg : {6.0, 18.0}) {
+      EXPECT_NEAR(crossing_deg(reluctor, space_deg, 1.8, rpm), crossing_by_search(6, space_deg, 1.8, rpm), 1e-9);
+    }
+  }
+  // Hardly moved between teeth, by degrees in the gap of 60-2, less the faster it turns.
+  EXPECT_NEAR(crossing_deg(reluctor, 6, 1.8, 200), -0.1426, 1e-3);
+  EXPECT_NEAR(crossing_deg(reluctor, 18, 1.8, 200), -2.7733, 1e-3);
+  EXPECT_NEAR(crossing_deg(reluctor, 18, 1.8, 6000), -0.1334, 1e-3);
+  EXPECT_GT(crossing_scatter_deg(reluctor, 18, 1.8, 1000), 20 * crossing_scatter_deg(reluctor, 6, 1.8, 1000));
+}
+
+// 60-2: the crossings beside the gap lie half a pitch before its last tooth and after its first, and one in the gap. So
+// instead of one step of 18 degrees there are two that share 24, unevenly, and less so at speed.
+TEST(Sensors, a_reluctor_wired_backwards_shows_two_uneven_steps_for_the_gap) {
+  double uneven_before_deg = 100;
+  for (const double rpm : {200.0, 800.0, 5000.0}) {
+    Scenario scenario;
+    scenario.phases = {steady(rpm, 5)};
+    scenario.crank.backwards = Reluctor{6, 0, 0.3};
+    const auto times = times_of(simulate(trial_engine(), scenario), "crank", false);
+    ASSERT_GT(times.size(), 2 * 58U);
+    std::vector<double> steps_deg;
+    for (std::size_t i = 1; i < times.size(); ++i) {
+      steps_deg.push_back(static_cast<double>(times[i] - times[i - 1]) * 6e-9 * rpm);
+    }
+    const auto first = std::find_if(steps_deg.begin() + 1, steps_deg.end() - 58, [](double deg) { return deg > 6.5; });
+    const double uneven_deg = *(first + 1) - *first;
+    EXPECT_NEAR(*first + *(first + 1), 24, 1e-3) << rpm;
+    EXPECT_GT(uneven_deg, 0.1) << rpm;
+    EXPECT_LT(uneven_deg, uneven_before_deg) << rpm;
+    EXPECT_NEAR(*(first + 2), 6, 1e-3) << rpm;
+    EXPECT_NEAR(*(first + 58), *first, 1e-3) << rpm;  // 58 edges a turn, as many as teeth
+    uneven_before_deg = uneven_deg;
+  }
+}
+
+TEST(Sensors, a_wheel_on_the_cam_goes_round_once_a_cycle_with_the_play_of_its_drive) {
+  Engine engine = trial_engine();
+  engine.crank.shaft = WheelShaft::cam;
+  engine.crank.period_deg = 720;
+  engine.crank.teeth = listed_teeth({0, 30, 120, 240, 360, 480, 600});
+  engine.crank.positions = 7;
+  Scenario scenario = steady_scenario();
+  scenario.crank.torsion_deg = 0.2;
+  const Simulation result = simulate(engine, scenario);
+  double squares = 0;
+  int edges = 0;
+  for (const std::int64_t t_ns : times_of(result, "crank", false)) {
+    const double deg = wrap_deg(position_at(result.truth, t_ns).crank_deg + 114, 720);
+    double off_deg = 360;
+    for (const WheelTooth& tooth : engine.crank.teeth) {
+      const double off = wrap_signed_deg(deg - tooth.angle_deg, 720);
+      off_deg = std::fabs(off) < std::fabs(off_deg) ? off : off_deg;
+    }
+    squares += off_deg * off_deg;
+    ++edges;
+  }
+  EXPECT_GT(edges, 50);
+  EXPECT_NEAR(std::sqrt(squares / edges), 0.2, 0.05);
+  engine.crank.shaft = WheelShaft::crank;
+  EXPECT_TRUE(find_problem(engine, scenario).has_value());
+}
+
 // Backwards the other flank comes first: what fell now rises, at the same angle of the wheel.
 TEST(Sensors, edges_swap_when_the_crank_swings_back) {
   Scenario scenario;

@@ -201,6 +201,45 @@ TEST(Profile, a_mixed_ripple_agrees_with_a_fine_integration) {
   }
 }
 
+double share_at(const std::vector<Ripple>& ripples, double deg) {
+  double share = 0;
+  for (const Ripple& ripple : ripples) {
+    share += ripple.amplitude * std::cos((ripple.order * deg - ripple.phase_deg) * std::numbers::pi / 180);
+  }
+  return share;
+}
+
+TEST(FiringRipple, of_an_odd_twin_is_lowest_at_its_two_dead_centres_and_highest_in_the_longer_pause) {
+  Engine engine = trial_engine();
+  engine.cylinders = 2;
+  engine.firing_angles_deg = {0, 416};
+  const std::vector<Ripple> ripples = firing_ripple(engine, 0.4);
+  double greatest = 0;
+  int greatest_deg = 0;
+  double least = 0;
+  for (int deg = 0; deg < 720; ++deg) {
+    const double share = share_at(ripples, deg);
+    if (share > greatest) {
+      greatest = share;
+      greatest_deg = deg;
+    }
+    least = std::min(least, share);
+  }
+  EXPECT_NEAR((greatest - least) / 2, 0.4, 1e-3);
+  EXPECT_NEAR(share_at(ripples, 0), least, 0.03);
+  EXPECT_NEAR(share_at(ripples, 416), least, 0.03);
+  EXPECT_TRUE((greatest_deg > 90 && greatest_deg < 326) || (greatest_deg > 506 && greatest_deg < 630)) << greatest_deg;
+  EXPECT_GT(share_at(ripples, 208), 0.15);  // half way in each pause
+  EXPECT_GT(share_at(ripples, 568), 0.15);
+}
+
+TEST(FiringRipple, of_an_even_four_has_the_firing_order_and_its_multiples_only) {
+  for (const Ripple& ripple : firing_ripple(trial_engine(), 0.3)) {
+    EXPECT_NEAR(std::fmod(ripple.order, 2), 0, 1e-9) << ripple.order;
+  }
+  EXPECT_NEAR(share_at(firing_ripple(trial_engine(), 0.3), 180), share_at(firing_ripple(trial_engine(), 0.3), 0), 1e-9);
+}
+
 TEST(Profile, holds_its_speed_at_12000_rpm) {
   Scenario scenario;
   scenario.phases = {steady(12000, 1)};

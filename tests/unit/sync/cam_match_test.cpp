@@ -136,7 +136,75 @@ TEST(CamMatch, scatter_never_reaches_half_way_to_the_next_edge) {
   EXPECT_DOUBLE_EQ(edge_scatter_deg(cam_with("apart", {0, 300}), 720), 8);
 }
 
+// An edge weighs 1 / (0.05^2 + u^2), so with u = 0.12 as 1 / 0.13^2. What all edges share is not averaged away.
+TEST(CamMatch, uncertainty_of_the_shift_is_that_of_its_edges_however_many) {
+  const CamPattern cam = cam_with("intake", {62, 242, 332, 602});
+  for (const std::size_t count : {1U, 2U, 4U}) {
+    std::vector<LocatedEdge> edges = seen(cam, one_cycle, 3);
+    edges.resize(count);
+    for (LocatedEdge& edge : edges) {
+      edge.uncertainty_deg = 0.12;
+    }
+    const CamMatch match = match_cam(cam, 720, edges, one_cycle, shifts(-60, 60));
+    EXPECT_EQ(match.matched, static_cast<int>(count));
+    EXPECT_NEAR(match.uncertainty_deg, 0.13, 1e-9);
+  }
+}
+
+// Weights 1 / 0.05^2 = 400 and 1 / 0.13^2 = 59.17: of the shifts 0 and 1 the mean is 59.17 / 459.17 = 0.1289, and
+// sqrt(2 / 459.17) = 0.0660.
+TEST(CamMatch, the_surer_edge_counts_for_more) {
+  const CamPattern cam = cam_with("two", {100, 400});
+  const std::vector<LocatedEdge> edges = {{100, 0, ActiveEdge::falling, 0}, {401, 0, ActiveEdge::falling, 0.12}};
+  const CamMatch match = match_cam(cam, 720, edges, one_cycle, shifts(-60, 60));
+  EXPECT_NEAR(match.shift_deg, 0.1289, 1e-4);
+  EXPECT_NEAR(match.uncertainty_deg, 0.0660, 1e-4);
+}
+
+TEST(CamMatch, of_two_edges_near_one_expected_the_farther_is_surplus) {
+  const CamPattern cam = cam_with("intake", {62, 242, 332, 602});
+  struct Pair {
+    double first_deg, second_deg, surplus_deg;
+  };
+  for (const Pair& pair : {Pair{60, 63, 60}, Pair{61, 65, 65}}) {
+    std::vector<LocatedEdge> edges = seen(cam, one_cycle, 0);
+    edges[0].angle_deg = pair.first_deg;
+    edges.insert(edges.begin() + 1, {pair.second_deg, 0, ActiveEdge::falling, 0.01});
+    const CamMatch match = match_cam(cam, 720, edges, one_cycle, shifts(-60, 60));
+    EXPECT_EQ(match.matched, 4);
+    EXPECT_TRUE(match.missing_deg.empty());
+    ASSERT_EQ(match.surplus.size(), 1U) << pair.surplus_deg;
+    EXPECT_EQ(match.surplus[0].angle_deg, pair.surplus_deg);
+  }
+}
+
+// The pattern 30 degrees late, and `odd` edges besides, between 105 and 235, where it has none.
+std::vector<LocatedEdge> late_with_noise(const CamPattern& cam, AngleSpan span, int odd) {
+  std::vector<LocatedEdge> edges = seen(cam, span, 30);
+  for (int i = 0; i < odd; ++i) {
+    edges.push_back({span.from_deg + 105 + 130.0 * i / odd, 0, ActiveEdge::falling, 0.01});
+  }
+  std::sort(edges.begin(), edges.end(),
+            [](const LocatedEdge& a, const LocatedEdge& b) { return a.angle_deg < b.angle_deg; });
+  return edges;
+}
+
+// Four edges a cycle: more than 8 + 4 x 4 = 24 in one are a flood.
+TEST(CamMatch, a_flood_of_edges_is_not_searched_for_a_shift) {
+  const CamPattern cam = cam_with("intake", {62, 242, 332, 602});
+  const CamMatch noisy = match_cam(cam, 720, late_with_noise(cam, one_cycle, 20), one_cycle, shifts(-60, 60));
+  EXPECT_NEAR(noisy.shift_deg, 30, 1e-9);
+  EXPECT_TRUE(noisy.missing_deg.empty());
+  const CamMatch flood = match_cam(cam, 720, late_with_noise(cam, one_cycle, 21), one_cycle, shifts(-60, 60));
+  EXPECT_EQ(flood.missing_deg.size(), 4U);
+}
+
 // ---- votes
+
+// The one place left, if it is one.
+std::optional<int> only(const std::vector<int>& left) {
+  return left.size() == 1 ? std::optional(left.front()) : std::nullopt;
+}
 
 // What cams seen from `start_deg` over `cycles` vote for, when the truth is that place `place` of two was taken.
 std::optional<int> vote(const std::vector<CamPattern>& cams, double start_deg, double span_deg, int place,
@@ -154,7 +222,7 @@ std::optional<int> vote(const std::vector<CamPattern>& cams, double start_deg, d
     evidence.push_back({&cams[i], edges[i]});
   }
   const double from_deg = start_deg - place * turn_deg;
-  return vote_for_place(evidence, cycle_deg, turn_deg, places, {from_deg, from_deg + span_deg}, 0);
+  return only(places_left(evidence, cycle_deg, turn_deg, places, {from_deg, from_deg + span_deg}, 0));
 }
 
 TEST(CamVote, finds_the_right_turn_from_every_start) {
@@ -197,16 +265,73 @@ TEST(CamVote, is_nothing_when_two_cams_disagree) {
   const std::vector<LocatedEdge> a_turn_out = seen(exhaust, span, 360);
   const std::vector<CamEdges> agree = {{&intake, right}, {&exhaust, also_right}};
   const std::vector<CamEdges> differ = {{&intake, right}, {&exhaust, a_turn_out}};
-  EXPECT_EQ(vote_for_place(agree, 720, 360, 2, span, 0), 0);
-  EXPECT_EQ(vote_for_place(differ, 720, 360, 2, span, 0), std::nullopt);
+  EXPECT_EQ(places_left(agree, 720, 360, 2, span, 0), std::vector<int>({0}));
+  EXPECT_TRUE(places_left(differ, 720, 360, 2, span, 0).empty());
 }
 
 TEST(CamVote, a_cam_that_can_not_tell_leaves_the_vote_to_the_other) {
   EXPECT_EQ(vote({cam_with("alike", {80, 440}), cam_with("intake", {62, 242, 332, 602})}, 720, 1440, 1), 1);
 }
 
+TEST(CamVote, of_a_flooded_cam_is_not_heard) {
+  const CamPattern flooded = cam_with("flooded", {62, 242, 332, 602});
+  const CamPattern intake = cam_with("intake", {62, 242, 332, 602});
+  const AngleSpan span{720, 720 + 1440};
+  const std::vector<LocatedEdge> flood = late_with_noise(flooded, span, 60);
+  const std::vector<LocatedEdge> right = seen(intake, span, 0);
+  const std::vector<CamEdges> both = {{&flooded, flood}, {&intake, right}};
+  EXPECT_EQ(places_left(both, 720, 360, 2, span, 0), std::vector<int>({0}));
+  EXPECT_TRUE(places_left(std::span(both).first(1), 720, 360, 2, span, 60).empty());
+}
+
+// 60 even teeth, 6 degrees apart, and a cam that comes 3.5 degrees late: within its tolerance of 8 it fits at two teeth,
+// with a shift of 3.5, and with one of -2.5 a tooth before (place 119 of 120).
+TEST(CamVote, with_a_known_shift_only_the_tooth_with_that_shift_is_left) {
+  const CamPattern cam = cam_with("cam", {100, 400});
+  const AngleSpan span{720, 720 + 1440};
+  const std::vector<LocatedEdge> edges = seen(cam, span, 3.5);
+  const auto left = [&](std::optional<double> known_shift_deg) {
+    const std::vector<CamEdges> cams = {{&cam, edges, known_shift_deg}};
+    return places_left(cams, 720, 6, 120, span, 0);
+  };
+  EXPECT_EQ(left(std::nullopt), std::vector<int>({0, 119}));
+  for (const double known_deg : {1.6, 3.5, 5.4}) {
+    EXPECT_EQ(left(known_deg), std::vector<int>({0})) << known_deg;
+  }
+  EXPECT_EQ(left(-2.5), std::vector<int>({119}));
+  EXPECT_TRUE(left(0.5).empty()) << "3 degrees off at either";
+}
+
+// Seen for one cycle: next door the only edge fits with another shift, which is one contradiction, and one is not enough.
+TEST(CamVote, an_edge_with_another_shift_than_known_is_one_contradiction) {
+  const CamPattern cam = cam_with("cam", {100});
+  for (const int cycles : {1, 2}) {
+    const AngleSpan span{720, 720 + 720.0 * cycles};
+    const std::vector<LocatedEdge> edges = seen(cam, span, 3.5);
+    const std::vector<CamEdges> cams = {{&cam, edges, 3.5}};
+    EXPECT_EQ(places_left(cams, 720, 6, 120, span, 0), cycles == 1 ? std::vector<int>{} : std::vector<int>{0});
+  }
+}
+
 TEST(CamVote, is_nothing_without_a_cam) {
-  EXPECT_EQ(vote_for_place({}, 720, 360, 2, {0, 1440}, 0), std::nullopt);
+  EXPECT_TRUE(places_left({}, 720, 360, 2, {0, 1440}, 0).empty());
+}
+
+// 100 even teeth: an index once a turn (edge at 20 and 380) and a cam whose tolerance spans five teeth. Neither knows the
+// place by itself; both together do.
+TEST(CamVote, an_index_tells_the_tooth_and_a_cam_the_turn) {
+  CamPattern index = cam_with("index", {20, 380});
+  index.tolerance_deg = 1.5;
+  const CamPattern cam = cam_with("cam", {300});
+  const int places = 200;
+  const double turn_deg = 3.6;
+  const AngleSpan span{720, 720 + 3 * 720};
+  const std::vector<LocatedEdge> index_edges = seen(index, span, 0);
+  const std::vector<LocatedEdge> cam_edges = seen(cam, span, 0);
+  const std::vector<CamEdges> both = {{&index, index_edges}, {&cam, cam_edges}};
+  const std::vector<CamEdges> index_only = {{&index, index_edges}};
+  EXPECT_EQ(places_left(both, 720, turn_deg, places, span, 0), std::vector<int>({0}));
+  EXPECT_EQ(places_left(index_only, 720, turn_deg, places, span, 0), std::vector<int>({0, 100}));
 }
 
 }  // namespace

@@ -93,6 +93,37 @@ TEST(SpeedModel, speed_is_freer_to_change_at_cranking_than_running) {
   EXPECT_TRUE(std::isfinite(speed_scatter_per_rad(0)));
 }
 
+// 0.6 at the published 150 rpm and below, then as 1 / rpm: 0.6 x 150 / 300 = 0.3; 0.01 at 9,000 rpm is below the floor.
+TEST(SpeedModel, swing_is_the_published_one_at_cranking_and_falls_with_speed_to_a_floor) {
+  EXPECT_DOUBLE_EQ(speed_swing(0), 0.6);
+  EXPECT_DOUBLE_EQ(speed_swing(80), 0.6);
+  EXPECT_DOUBLE_EQ(speed_swing(150), 0.6);
+  EXPECT_DOUBLE_EQ(speed_swing(300), 0.3);
+  EXPECT_DOUBLE_EQ(speed_swing(3000), 0.03);
+  EXPECT_DOUBLE_EQ(speed_swing(9000), 0.015);
+}
+
+// Two waves a turn at 300 rpm: the angle swings by 0.3 / 2 rad = 8.594 degrees either way. Over 30 degrees the wave goes
+// on by pi / 3: 3 / 128 x (pi / 3)^4 = 0.028186 of it, 0.2422 degrees. Over 90 by pi: more than all of it.
+TEST(SpeedModel, unseen_ripple_is_the_remainder_of_a_cubic_and_at_most_the_whole_swing) {
+  EXPECT_NEAR(unseen_ripple_deg(30, 2, 300), 0.2422, 1e-4);
+  EXPECT_NEAR(unseen_ripple_deg(90, 2, 300), 8.594, 1e-3);
+  EXPECT_NEAR(unseen_ripple_deg(180, 2, 300), 8.594, 1e-3);
+  // 0.03 / 2 rad = 0.8594 degrees; 3 / 128 x (pi / 15)^4 = 4.510e-5.
+  EXPECT_NEAR(unseen_ripple_deg(6, 2, 3000), 3.876e-5, 1e-8);
+}
+
+// Four values of a cosine, its peak in the middle: the cubic through them is (9 (b + c) - (a + d)) / 16 there.
+TEST(SpeedModel, unseen_ripple_covers_what_a_cubic_really_misses_and_not_much_more) {
+  for (const double step_deg : {6.0, 10.0, 20.0, 30.0}) {
+    const double half_rad = 2 * step_deg / 2 * std::numbers::pi / 180;
+    const double missed_share = 1 - (18 * std::cos(half_rad) - 2 * std::cos(3 * half_rad)) / 16;
+    const double missed_deg = missed_share * 0.3 / 2 * 180 / std::numbers::pi;
+    EXPECT_GT(unseen_ripple_deg(step_deg, 2, 300), missed_deg) << step_deg;
+    EXPECT_LT(unseen_ripple_deg(step_deg, 2, 300), 1.2 * missed_deg) << step_deg;
+  }
+}
+
 TEST(SpeedModel, more_scatter_makes_the_same_interval_fit_better) {
   const SpeedState speed{1000, 6, 0};
   const double tight = fit_step(speed, 6, 8000, {500, 0.02}).cost;

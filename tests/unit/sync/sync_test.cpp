@@ -4,6 +4,7 @@
 #include <cstdint>
 #include <optional>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include <gtest/gtest.h>
@@ -366,6 +367,176 @@ TEST(SyncFaults, cams_that_say_the_other_turn_end_the_cycle_lock) {
     contradicted = contradicted || event.reason == LossReason::contradicted;
   }
   EXPECT_TRUE(contradicted);
+}
+
+// ---- wheels without a gap: the cams tell the tooth
+
+// Twelve even teeth, and a cam inside its tolerance of one of the 24 places only.
+Engine even_twelve() {
+  Engine engine = two_cam_engine();
+  engine.crank.teeth = pitched_teeth(12, {}, 360);
+  engine.crank.positions = 12;
+  engine.cams = {test::cam_with("cam", {40, 260, 375, 610})};
+  engine.cams[0].tolerance_deg = 6;
+  engine.reference.reset();
+  return engine;
+}
+
+// 120 even teeth, 3 degrees apart, an index once a turn and a cam that tells the turn.
+Engine ring_gear(bool with_cam) {
+  Engine engine = two_cam_engine();
+  engine.crank.teeth = pitched_teeth(120, {}, 360);
+  engine.crank.positions = 120;
+  engine.cams = {test::cam_with("index", {20, 380})};
+  engine.cams[0].tolerance_deg = 1;
+  engine.cams[0].turns_with_crank = true;
+  if (with_cam) {
+    engine.cams.push_back(test::cam_with("cam", {300}));
+  }
+  engine.reference.reset();
+  return engine;
+}
+
+// How far each cycle-locked TDC is from a true one, degrees, by cycles turned since angle 0.
+std::vector<std::pair<double, double>> tdc_errors(const Sync& sync, double rpm) {
+  std::vector<std::pair<double, double>> all;
+  for (const CycleEvent& cycle : all_of<CycleEvent>(sync)) {
+    const double tdc_deg = static_cast<double>(cycle.tdc_ns) * 6 * rpm / 1e9;
+    if (cycle.state == LockState::cycle_locked) {
+      all.emplace_back(tdc_deg / 720, wrap_signed_deg(tdc_deg, 720));
+    }
+  }
+  return all;
+}
+
+TEST(SyncEvenWheel, numbers_a_missed_tooth_from_the_place_that_the_cam_tells) {
+  const Engine engine = even_twelve();
+  const std::vector<TimedEdge> edges = engine_edges(engine, 100, 720 * 16, at_3000_rpm);
+  for (const TimedEdge& away : edges) {
+    if (away.line != Line::crank || away.crank_deg < 720 * 10 || away.crank_deg >= 720 * 11) {
+      continue;
+    }
+    Sync sync(engine);
+    feed(sync, test::only(edges, [&](const TimedEdge& edge) { return edge.t_ns != away.t_ns; }));
+    const std::vector<ToothEvent> teeth = all_of<ToothEvent>(sync);
+    ASSERT_EQ(teeth.size(), 1U) << away.crank_deg;
+    EXPECT_EQ(teeth[0].kind, ToothFault::missed);
+    EXPECT_EQ(teeth[0].tooth, away.tooth) << away.crank_deg;
+    EXPECT_NEAR(wrap_signed_deg(teeth[0].angle_deg - away.crank_deg, 720), 0, 1e-6);
+  }
+}
+
+TEST(SyncEvenWheel, after_a_burst_of_noise_nothing_is_claimed_until_the_cams_have_confirmed_it) {
+  const Engine engine = even_twelve();
+  std::vector<TimedEdge> edges = engine_edges(engine, 100, 720 * 20, at_3000_rpm);
+  const double burst_deg = 720 * 10 + 13;
+  for (const double after_deg : {0.0, 31.0, 33.0, 64.0, 95.0}) {
+    TimedEdge odd;
+    odd.crank_deg = burst_deg + after_deg;
+    odd.t_ns = std::llround(at_3000_rpm(odd.crank_deg));
+    edges.push_back(odd);
+  }
+  std::stable_sort(edges.begin(), edges.end(), [](const TimedEdge& a, const TimedEdge& b) { return a.t_ns < b.t_ns; });
+  Sync sync(engine);
+  feed(sync, edges);
+  EXPECT_EQ(sync.state(), LockState::cycle_locked);
+  std::int64_t withdrawn_ns = 0;
+  std::int64_t again_ns = 0;
+  for (const LockEvent& event : all_of<LockEvent>(sync)) {
+    EXPECT_NE(event.to, LockState::lost) << "the count was right";
+    withdrawn_ns = event.reason == LossReason::count_unsure ? event.t_ns : withdrawn_ns;
+    again_ns = event.to == LockState::cycle_locked ? event.t_ns : again_ns;
+  }
+  ASSERT_NE(withdrawn_ns, 0);
+  EXPECT_LT(static_cast<double>(withdrawn_ns), at_3000_rpm(burst_deg + 360));
+  EXPECT_GT(static_cast<double>(again_ns), at_3000_rpm(burst_deg + 720)) << "a whole cycle of the cam";
+  for (const auto& [at_cycle, off_deg] : tdc_errors(sync, 3000)) {
+    EXPECT_NEAR(off_deg, 0, 0.01) << at_cycle;
+  }
+}
+
+// One tooth of 44: 720 / 44 = 16.4 degrees, more than half a tooth of the wheel, and at no tooth within the tolerance.
+TEST(SyncEvenWheel, a_belt_that_jumps_does_not_cost_the_place) {
+  const Engine engine = even_twelve();
+  const double jump_deg = 720.0 / 44;
+  std::vector<TimedEdge> edges = engine_edges(engine, 100, 720 * 30, at_3000_rpm);
+  for (TimedEdge& edge : edges) {
+    if (edge.line == Line::cam && edge.crank_deg > 720 * 10) {
+      edge.crank_deg += jump_deg;
+      edge.t_ns = std::llround(at_3000_rpm(edge.crank_deg));
+    }
+  }
+  std::stable_sort(edges.begin(), edges.end(), [](const TimedEdge& a, const TimedEdge& b) { return a.t_ns < b.t_ns; });
+  Sync sync(engine);
+  feed(sync, edges);
+  EXPECT_EQ(sync.state(), LockState::cycle_locked);
+  EXPECT_NEAR(all_of<CamCycleEvent>(sync).back().match.shift_deg, jump_deg, 1e-3);
+  const auto errors = tdc_errors(sync, 3000);
+  EXPECT_GT(errors.back().first, 27) << "locked to the end";
+  for (const auto& [at_cycle, off_deg] : errors) {
+    EXPECT_NEAR(off_deg, 0, 0.01) << at_cycle;
+  }
+}
+
+TEST(SyncRingGear, the_index_alone_tells_the_turn_and_with_a_cam_the_cycle) {
+  for (const bool with_cam : {false, true}) {
+    const Engine engine = ring_gear(with_cam);
+    Sync sync(engine);
+    feed(sync, engine_edges(engine, 100, 720 * 12, at_1000_rpm));
+    EXPECT_EQ(sync.state(), with_cam ? LockState::cycle_locked : LockState::revolution_locked);
+    int known = 0;
+    for (const CycleEvent& cycle : all_of<CycleEvent>(sync)) {
+      EXPECT_NEAR(wrap_signed_deg(static_cast<double>(cycle.tdc_ns) * 6000 / 1e9, with_cam ? 720 : 360), 0, 0.01);
+      ++known;
+    }
+    EXPECT_GE(known, 5);
+  }
+}
+
+// From cycle 10 on index and cam come a tooth later, which is how a tooth counted twice looks.
+TEST(SyncRingGear, a_tooth_miscounted_is_noticed_by_the_index) {
+  const Engine engine = ring_gear(true);
+  constexpr double tooth_deg = 3;
+  std::vector<TimedEdge> edges = engine_edges(engine, 100, 720 * 30, at_3000_rpm);
+  for (TimedEdge& edge : edges) {
+    if (edge.line == Line::cam && edge.crank_deg > 720 * 10) {
+      edge.crank_deg += tooth_deg;
+      edge.t_ns = std::llround(at_3000_rpm(edge.crank_deg));
+    }
+  }
+  std::stable_sort(edges.begin(), edges.end(), [](const TimedEdge& a, const TimedEdge& b) { return a.t_ns < b.t_ns; });
+  Sync sync(engine);
+  feed(sync, edges);
+  EXPECT_EQ(sync.state(), LockState::cycle_locked);
+  const auto errors = tdc_errors(sync, 3000);
+  EXPECT_GT(errors.back().first, 27) << "locked to the end";
+  for (const auto& [at_cycle, off_deg] : errors) {
+    if (at_cycle < 10.5 || at_cycle > 16) {
+      EXPECT_NEAR(off_deg, at_cycle < 10.5 ? 0 : tooth_deg, 0.01) << at_cycle;
+    }
+  }
+}
+
+// Every cam edge lies between two teeth a whole turn apart.
+TEST(SyncOneTooth, cam_edges_all_round_the_cycle_are_located_right) {
+  for (double at_deg = 5; at_deg < 720; at_deg += 35) {
+    Engine engine = two_cam_engine();
+    engine.crank.teeth = pitched_teeth(1, {}, 360);
+    engine.crank.positions = 1;
+    engine.cams = {test::cam_with("cam", {at_deg})};
+    engine.reference.reset();
+    Sync sync(engine);
+    Deviations off;
+    off.cam_deg = {3};
+    feed(sync, engine_edges(engine, 100, 720 * 20, at_1000_rpm, off));
+    EXPECT_EQ(sync.state(), LockState::cycle_locked) << at_deg;
+    const std::vector<CamCycleEvent> frames = all_of<CamCycleEvent>(sync);
+    EXPECT_GE(frames.size(), 10U) << at_deg;
+    for (const CamCycleEvent& frame : frames) {
+      EXPECT_EQ(frame.match.mismatches(), 0) << at_deg;
+      EXPECT_NEAR(frame.match.shift_deg, 3, 1e-3) << at_deg;
+    }
+  }
 }
 
 // ---- silence

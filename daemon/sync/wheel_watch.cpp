@@ -1,0 +1,235 @@
+#include "sync/wheel_watch.hpp"
+
+#include <algorithm>
+#include <limits>
+#include <numeric>
+#include <utility>
+
+#include "geometry/angle.hpp"
+
+namespace cw {
+
+namespace {
+
+constexpr std::uint64_t never = std::numeric_limits<std::uint64_t>::max();
+// All of the pattern, and an interval on either side.
+constexpr std::size_t steps_around = 2;
+// Of coarse wheels several turns are compared.
+constexpr std::size_t steps_to_confirm = 16;
+constexpr std::size_t steps_to_contradict = 40;
+// Longer steps leave room for a compression dip that looks like a gap (ripple_bend_max: a third, in ln).
+constexpr double step_ns_max = 18e6;
+
+WheelVerdict verdict_of(WheelFit fit) {
+  switch (fit) {
+    case WheelFit::fits:
+      return WheelVerdict::fits;
+    case WheelFit::tooth_missing:
+      return WheelVerdict::tooth_missing;
+    case WheelFit::edge_added:
+      return WheelVerdict::edge_added;
+    case WheelFit::wired_backwards:
+      return WheelVerdict::wired_backwards;
+    case WheelFit::other_wheel:
+      break;
+  }
+  return WheelVerdict::other_wheel;
+}
+
+// A damaged wheel of the right kind is left to the search.
+bool speaks_against(const WheelOpinion& opinion) {
+  return opinion.verdict != WheelVerdict::fits && opinion.verdict != WheelVerdict::tooth_missing &&
+         opinion.verdict != WheelVerdict::edge_added;
+}
+
+bool same(const std::optional<WheelOpinion>& before, const WheelOpinion& now) {
+  // How a reluctor wired backwards splits its gaps wanders with speed: that is no other news.
+  return before && before->verdict == now.verdict &&
+         (now.verdict == WheelVerdict::wired_backwards || before->looks_like == now.looks_like);
+}
+
+}  // namespace
+
+std::vector<std::int64_t> EdgeRing::newest(std::size_t most) const {
+  const std::uint64_t count = std::min<std::uint64_t>({count_, most, kept});
+  std::vector<std::int64_t> edges;
+  edges.reserve(count);
+  for (std::uint64_t i = count_ - count; i < count_; ++i) {
+    edges.push_back(t_ns_[i & (kept - 1)]);
+  }
+  return edges;
+}
+
+WheelWatch::WheelWatch(const Engine& engine, const ToothCycle& file) : file_(file), cams_(engine.cams.size()) {
+  constexpr std::uint64_t step_least = 8;
+  turn_steps_ = static_cast<std::size_t>(file.repeat_teeth) + steps_around;
+  step_ = std::max(step_least, static_cast<std::uint64_t>(file.repeat_teeth) / 4);
+  look_at_ = step_;
+  confirmed_ = file.repeat_teeth == 1;
+  for (const CamPattern& cam : engine.cams) {
+    const auto alike = std::count_if(cam.edges.begin(), cam.edges.end(),
+                                     [&](const CamEdge& edge) { return edge.edge == cam.edges.front().edge; });
+    cam_share_.push_back(static_cast<double>(alike) / static_cast<double>(file.teeth.size()));
+  }
+}
+
+// A cam's edges on the crank channel and the crank's on that cam's: then they come at each other's rate.
+std::optional<WheelOpinion> WheelWatch::swapped_by_rate() {
+  constexpr double apart = 2;  // rates that differ by less are not told apart
+  constexpr double same = 1.25;
+  constexpr int looks = 3;
+  for (std::size_t cam = 0; cam < cams_.size(); ++cam) {
+    const double share = cam_share_[cam];
+    const double seen = static_cast<double>(cams_[cam].count()) / static_cast<double>(crank_.count());
+    const double off = seen * share;  // 1 when swapped
+    if (share * apart < 1 && off < same && off * same > 1) {
+      ++swapped_looks_;
+      if (swapped_looks_ < looks) {
+        return std::nullopt;
+      }
+      WheelOpinion now;
+      now.verdict = WheelVerdict::swapped;
+      now.t_ns = crank_.newest(1).front();
+      now.looks_like = "a cam's, " + std::to_string(crank_.count()) + " in the time of " +
+                       std::to_string(cams_[cam].count()) + " on that cam's channel";
+      now.cam = cam;
+      return now;
+    }
+  }
+  swapped_looks_ = 0;
+  return std::nullopt;
+}
+
+std::optional<WheelOpinion> WheelWatch::look(bool locked) {
+  look_at_ = crank_.count() + step_;
+  if (!opinion_ || opinion_->verdict != WheelVerdict::fits) {
+    if (opinion_ && opinion_->verdict == WheelVerdict::swapped) {
+      return std::nullopt;
+    }
+    if (std::optional<WheelOpinion> swapped = swapped_by_rate()) {
+      return take(std::move(*swapped));
+    }
+  }
+  const std::vector<std::int64_t> edges = crank_.newest(EdgeRing::kept);
+  if (locked && !confirmed_) {
+    const std::optional<WheelLook> first_look = look_at_wheel(edges, std::max(turn_steps_, steps_to_confirm), 1);
+    confirmed_ = (first_look && fit(*first_look, file_) == WheelFit::fits) || explained_often_enough();
+  }
+  const std::optional<WheelLook> look = look_at_wheel(edges, std::max(turn_steps_, steps_to_contradict));
+  if (!look) {
+    return std::nullopt;
+  }
+  WheelOpinion now;
+  now.verdict = verdict_of(fit(*look, file_));
+  now.t_ns = edges.back();
+  now.edges = look->step_deg.size();
+  if (now.verdict == WheelVerdict::fits) {
+    suspicion_.reset();
+    confirmed_ = true;
+    look_at_ = locked ? never : look_at_;
+    return take(std::move(now));
+  }
+  if (!seen_often_enough(now, look->step_ns.size())) {
+    return std::nullopt;
+  }
+  if (now.verdict == WheelVerdict::other_wheel) {
+    now.verdict = verdict_elsewhere(now).value_or(now.verdict);
+  }
+  const double seen_ns = std::accumulate(look->step_ns.begin(), look->step_ns.end(), 0.0);
+  const bool fast = seen_ns <= step_ns_max * static_cast<double>(look->step_ns.size());
+  if (!fast && now.verdict != WheelVerdict::swapped) {
+    return std::nullopt;
+  }
+  if (opinion_ && opinion_->verdict == now.verdict && opinion_->edges == now.edges && opinion_->named) {
+    return std::nullopt;  // nothing new, and a name is dear to find
+  }
+  const std::vector<int> pitches = pitches_of(*look);
+  now.named = !pitches.empty();
+  now.looks_like = words_of(*look, pitches);
+  confirmed_ = confirmed_ && !speaks_against(now);
+  return take(std::move(now));
+}
+
+// Where faults are so many that two turns in a row never come without one: single turns must be explained, some times over
+// while the lock holds.
+bool WheelWatch::explained_often_enough() {
+  constexpr int times = 12;
+  if (crank_.count() >= explained_until_ + turn_steps_ + 1 && can_explain(crank_.newest(turn_steps_ + 1), file_)) {
+    explained_until_ = crank_.count();
+    ++explained_;
+  }
+  return explained_ >= times;
+}
+
+// The same must be seen in stretches that have no edge in common; and many times over where the file has been seen to fit
+// before, since wheels and wires rarely change while a capture runs.
+bool WheelWatch::seen_often_enough(const WheelOpinion& now, std::size_t steps) {
+  constexpr int times = 2;
+  constexpr int times_after_fit = 8;
+  constexpr std::int64_t ns_after_fit = 5'000'000'000;
+  if (!suspicion_ || suspicion_->fit != now.verdict || suspicion_->edges != now.edges) {
+    suspicion_ = Suspicion{now.verdict, now.edges, now.t_ns, crank_.count(), 1};
+  } else if (crank_.count() >= suspicion_->at_count + steps) {
+    suspicion_->at_count = crank_.count();
+    ++suspicion_->times;
+  }
+  const bool has_fitted = opinion_ && opinion_->verdict == WheelVerdict::fits;
+  return suspicion_->times >= (has_fitted ? times_after_fit : times) &&
+         (!has_fitted || now.t_ns - suspicion_->since_ns >= ns_after_fit);
+}
+
+std::optional<WheelOpinion> WheelWatch::take(WheelOpinion now) {
+  const bool news = !same(opinion_, now);
+  opinion_ = std::move(now);
+  return news ? opinion_ : std::nullopt;
+}
+
+// Where else the file's crank pattern is seen. Even teeth are everywhere and say nothing.
+std::optional<WheelVerdict> WheelWatch::verdict_elsewhere(WheelOpinion& opinion) const {
+  constexpr int telling_teeth = 8;
+  if (file_.repeat_teeth == 1) {
+    return std::nullopt;
+  }
+  const auto fits_here = [this](const EdgeRing& ring) {
+    const std::optional<WheelLook> look =
+        look_at_wheel(ring.newest(EdgeRing::kept), std::max(turn_steps_, steps_to_contradict));
+    return look && fit(*look, file_) == WheelFit::fits;
+  };
+  if (fits_here(other_)) {
+    return WheelVerdict::other_edge;
+  }
+  for (std::size_t cam = 0; cam < cams_.size() && file_.repeat_teeth >= telling_teeth; ++cam) {
+    if (fits_here(cams_[cam])) {
+      opinion.cam = cam;
+      return WheelVerdict::swapped;
+    }
+  }
+  return std::nullopt;
+}
+
+void WheelWatch::forget() {
+  crank_.clear();
+  other_.clear();
+  for (EdgeRing& cam : cams_) {
+    cam.clear();
+  }
+  suspicion_.reset();
+  swapped_looks_ = 0;
+  explained_ = 0;
+  explained_until_ = 0;
+  look_at_ = step_;
+}
+
+bool WheelWatch::allows_lock() const {
+  return !opinion_ || !speaks_against(*opinion_);
+}
+
+bool WheelWatch::may_claim() const {
+  if (!allows_lock()) {
+    return false;
+  }
+  const std::vector<std::int64_t> edges = crank_.newest(turn_steps_ + 1);
+  return edges.size() < 2 || can_explain(edges, file_);
+}
+
+}  // namespace cw

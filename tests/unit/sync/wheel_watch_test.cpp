@@ -1,0 +1,146 @@
+#include "sync/wheel_watch.hpp"
+
+#include <cstdint>
+#include <string>
+#include <vector>
+
+#include <gtest/gtest.h>
+
+#include "tests/unit/sync/engine_times.hpp"
+#include "tests/unit/sync/wheel_times.hpp"
+
+namespace cw {
+namespace {
+
+using test::n_minus_m;
+using test::steady;
+
+std::vector<std::int64_t> turning(const Engine& engine, int count, double rpm) {
+  std::vector<std::int64_t> t_ns;
+  for (const test::Passage& tooth : test::passages(tooth_cycle(engine), 5, count, steady(rpm))) {
+    t_ns.push_back(tooth.t_ns);
+  }
+  return t_ns;
+}
+
+// Everything the watch says of these edges, with a lock held or not.
+std::vector<WheelOpinion> said(WheelWatch& watch, const std::vector<std::int64_t>& t_ns, bool locked = false) {
+  std::vector<WheelOpinion> all;
+  for (const std::int64_t t : t_ns) {
+    if (watch.edge(t)) {
+      if (const auto news = watch.look(locked)) {
+        all.push_back(*news);
+      }
+    }
+  }
+  return all;
+}
+
+WheelWatch watch_of(const Engine& engine) {
+  return {engine, tooth_cycle(engine)};
+}
+
+TEST(WheelWatch, says_once_that_the_wheel_is_another_and_which) {
+  const Engine file = n_minus_m(36, 1);
+  WheelWatch watch = watch_of(file);
+  const auto opinions = said(watch, turning(n_minus_m(60, 2), 1000, 800));
+  ASSERT_EQ(opinions.size(), 1U);
+  EXPECT_EQ(opinions[0].verdict, WheelVerdict::other_wheel);
+  EXPECT_EQ(opinions[0].looks_like, "60-2");
+  EXPECT_EQ(opinions[0].edges, 58U);
+  EXPECT_FALSE(watch.allows_lock());
+  EXPECT_FALSE(watch.may_claim());
+  EXPECT_FALSE(watch.confirmed());
+}
+
+TEST(WheelWatch, confirms_the_right_wheel_after_two_turns_and_then_looks_no_more) {
+  const Engine file = n_minus_m(60, 2);
+  WheelWatch watch = watch_of(file);
+  const auto edges = turning(file, 2 * 58 + 30, 800);
+  said(watch, {edges.begin(), edges.begin() + 2 * 58 - 1}, true);
+  EXPECT_FALSE(watch.confirmed());
+  said(watch, {edges.begin() + 2 * 58 - 1, edges.end()}, true);
+  EXPECT_TRUE(watch.confirmed());
+  WheelWatch longer = watch_of(file);
+  const auto opinions = said(longer, turning(file, 4 * 58, 800), true);
+  ASSERT_EQ(opinions.size(), 1U);
+  EXPECT_EQ(opinions[0].verdict, WheelVerdict::fits);
+  for (const std::int64_t t_ns : turning(file, 1000, 800)) {
+    EXPECT_FALSE(longer.edge(t_ns));
+  }
+}
+
+TEST(WheelWatch, leaves_even_teeth_to_the_cams) {
+  EXPECT_TRUE(watch_of(n_minus_m(12, 0)).confirmed());
+  EXPECT_FALSE(watch_of(n_minus_m(12, 1)).confirmed());
+}
+
+TEST(WheelWatch, says_nothing_while_a_dip_could_be_a_gap) {
+  // 12-1 at 150 rpm: 33 ms a tooth.
+  const Engine file = n_minus_m(60, 2);
+  WheelWatch watch = watch_of(file);
+  EXPECT_TRUE(said(watch, turning(n_minus_m(12, 1), 1000, 150)).empty());
+  EXPECT_FALSE(watch.confirmed());
+}
+
+TEST(WheelWatch, finds_the_pattern_in_the_other_edge) {
+  // One tooth of twelve is 20 degrees wide, the others 10: the falling edges are even but for one, the rising ones all.
+  const Engine file = test::engine_with(listed_teeth({0, 30, 60, 90, 120, 150, 180, 210, 240, 270, 300, 340}), 12);
+  const Engine even = n_minus_m(12, 0);
+  WheelWatch watch = watch_of(file);
+  const auto active = turning(even, 600, 800);
+  const auto other = turning(file, 600, 800);
+  std::vector<WheelOpinion> opinions;
+  for (std::size_t i = 0; i < active.size(); ++i) {
+    watch.other_edge(other[i]);
+    if (watch.edge(active[i])) {
+      if (const auto news = watch.look(false)) {
+        opinions.push_back(*news);
+      }
+    }
+  }
+  ASSERT_EQ(opinions.size(), 1U);
+  EXPECT_EQ(opinions[0].verdict, WheelVerdict::other_edge);
+}
+
+TEST(WheelWatch, finds_the_crank_pattern_on_a_cam_channel) {
+  Engine file = test::two_cam_engine();
+  WheelWatch watch = watch_of(file);
+  Engine cam_wheel = file;
+  cam_wheel.crank.teeth = listed_teeth({0, 90, 270});
+  const auto crank = turning(cam_wheel, 400, 800);
+  const auto cam = turning(file, 400 * 58 / 3, 800);
+  std::vector<WheelOpinion> opinions;
+  std::size_t next = 0;
+  for (const std::int64_t t_ns : crank) {
+    for (; next < cam.size() && cam[next] < t_ns; ++next) {
+      watch.cam_edge(1, cam[next]);
+    }
+    if (watch.edge(t_ns)) {
+      if (const auto news = watch.look(false)) {
+        opinions.push_back(*news);
+      }
+    }
+  }
+  ASSERT_FALSE(opinions.empty());
+  EXPECT_EQ(opinions.back().verdict, WheelVerdict::swapped);
+  EXPECT_EQ(opinions.back().cam, 1U);
+}
+
+TEST(WheelWatch, once_it_fits_needs_long_evidence_to_say_otherwise) {
+  const Engine file = n_minus_m(60, 2);
+  WheelWatch watch = watch_of(file);
+  ASSERT_EQ(said(watch, turning(file, 400, 800)).size(), 1U);
+  std::vector<std::int64_t> other = turning(n_minus_m(36, 1), 4000, 800);
+  const std::int64_t from_ns = turning(file, 400, 800).back() + 1'000'000;
+  for (std::int64_t& t_ns : other) {
+    t_ns += from_ns;
+  }
+  const auto opinions = said(watch, other);
+  ASSERT_EQ(opinions.size(), 1U);
+  EXPECT_EQ(opinions[0].looks_like, "36-1");
+  EXPECT_GT(opinions[0].t_ns - from_ns, 5'000'000'000);
+}
+
+}  // namespace
+}  // namespace cw

@@ -1,0 +1,19 @@
+#pragma once
+
+#include <sstream>
+#include <string>
+#include <vector>
+
+namespace cw::test {
+
+// The lines of `text` without their ends; the last may lack its own.
+inline std::vector<std::string> lines_of(const std::string& text) {
+  std::vector<std::string> lines;
+  std::istringstream in(text);
+  for (std::string line; std::getline(in, line);) {
+    lines.push_back(line);
+  }
+  return lines;
+}
+
+}  // namespace cw::test
