@@ -1,4 +1,4 @@
-// Edges a second of the whole analysis, of reading a capture and of reading edge CSV.
+// Edges a second of the whole analysis, of reading a capture and of reading edge CSV; value changes a second of reading VCD.
 #include <cstdlib>
 #include <filesystem>
 #include <memory>
@@ -9,6 +9,7 @@
 #include "analyse.hpp"
 #include "cli/sequencer.hpp"
 #include "drivers/registry.hpp"
+#include "drivers/vcd.hpp"
 #include "record/capture_reader.hpp"
 #include "record/capture_writer.hpp"
 
@@ -103,6 +104,30 @@ void csv_and_monitor(benchmark::State& state, const Case& what) {
   state.SetBytesProcessed(static_cast<std::int64_t>(state.iterations() * text.size()));
 }
 
+// The driver alone: value changes of one-bit variables a second.
+void vcd_alone(benchmark::State& state, const Case& what) {
+  const Engine engine = engine_of(what);
+  const Stream stream = stream_of(what, engine, seconds_for(what));
+  const std::string text = vcd_of(stream);
+  std::uint64_t changes = 0;
+  for (auto _ : state) {
+    Vcd driver({"bench.vcd", false, {}});
+    ItemBuffer items;
+    constexpr std::size_t piece_bytes = 262144;
+    for (std::size_t at = 0; at < text.size(); at += piece_bytes) {
+      driver.read(std::span(text).subspan(at, std::min(piece_bytes, text.size() - at)), items);
+      items.clear();
+    }
+    driver.finish(items);
+    changes += driver.counts().changes;
+    if (!driver.error().empty()) {
+      state.SkipWithError(driver.error().c_str());
+    }
+  }
+  state.counters["changes/s"] = benchmark::Counter(static_cast<double>(changes), benchmark::Counter::kIsRate);
+  state.SetBytesProcessed(static_cast<std::int64_t>(state.iterations() * text.size()));
+}
+
 }  // namespace
 
 int main(int argc, char** argv) {
@@ -113,6 +138,7 @@ int main(int argc, char** argv) {
   const Case& clean = cases().front();
   benchmark::RegisterBenchmark("capture_and_monitor", capture_and_monitor, clean)->Unit(benchmark::kMillisecond);
   benchmark::RegisterBenchmark("csv_and_monitor", csv_and_monitor, clean)->Unit(benchmark::kMillisecond);
+  benchmark::RegisterBenchmark("vcd_alone", vcd_alone, clean)->Unit(benchmark::kMillisecond);
   benchmark::Initialize(&argc, argv);
   if (benchmark::ReportUnrecognizedArguments(argc, argv)) {
     return 2;

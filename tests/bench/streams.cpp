@@ -200,4 +200,20 @@ std::string csv_of(const Stream& stream) {
   return text;
 }
 
+std::string vcd_of(const Stream& stream) {
+  std::string text =
+      "$timescale 1 ns $end\n$var wire 1 ! crank $end\n$var wire 1 \" cam1 $end\n$var wire 1 # ref $end\n"
+      "$enddefinitions $end\n$dumpvars\n0!\n0\"\n0#\n$end\n";
+  std::array<char, 3> levels = {'0', '0', '0'};
+  for (const Item& item : stream.items.items) {
+    if (item.kind == ItemKind::edge) {
+      char& level = levels.at(item.channel);
+      level = level == '0' ? '1' : '0';
+      text += "#" + std::to_string(item.source_ns) + "\n";
+      text += {level, static_cast<char>('!' + item.channel), '\n'};
+    }
+  }
+  return text;
+}
+
 }  // namespace cw::bench

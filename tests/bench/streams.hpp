@@ -39,4 +39,7 @@ Stream stream_of(const Case& what, const Engine& engine, double seconds);
 // The same edges as the text of an edge CSV.
 std::string csv_of(const Stream& stream);
 
+// A VCD with a stamp and a change of level at the time of each edge.
+std::string vcd_of(const Stream& stream);
+
 }  // namespace cw::bench

@@ -23,8 +23,9 @@ Case draw_case(std::uint64_t seed) {
     return drawn;
   }
   drawn.engine = std::get<Engine>(std::move(parsed));
-  drawn.cam_fixes_cycle =
-      known_within_deg(position_evidence(drawn.engine), drawn.engine.cycle_deg).value_or(0) >= drawn.engine.cycle_deg;
+  const auto known_deg = known_within_deg(position_evidence(drawn.engine), drawn.engine.cycle_deg);
+  drawn.place_known = known_deg.has_value();
+  drawn.cam_fixes_cycle = known_deg.value_or(0) >= drawn.engine.cycle_deg;
   draw_run(run_dice, drawn);
   draw_noise(noise_dice, drawn);
   const auto unfit = sim::find_problem(drawn.engine, drawn.scenario);

@@ -22,6 +22,7 @@ struct Case {
   sim::Scenario scenario;
   std::string run_words;         // for people: how the engine is driven
   bool cam_fixes_cycle = false;  // the cams tell the turns of the cycle apart (geometry::position_evidence)
+  bool place_known = false;      // ... or at least every tooth of a turn from every other
   std::string problem;           // not empty: the draw itself failed, a defect of the campaign or of the engine loader
 };
 

@@ -4,6 +4,7 @@
 
 #include "campaign/draw.hpp"
 #include "geometry/angle.hpp"
+#include "geometry/tooth_cycle.hpp"
 
 namespace cw::campaign {
 
@@ -13,8 +14,12 @@ using sim::Fault;
 using sim::FaultKind;
 
 // Faults are drawn only where an observer can be expected to hold a position: the crank above 60 rpm at every instant
-// since at least three cycles.
-constexpr double slow_deg_s = 60 * deg_per_s_per_rpm;
+// since at least three cycles. With teeth more than 36 degrees apart, above 350 rpm: as published, a cranked engine's
+// speed swings by a factor of 2.6 within a firing, more than the 2 by which a missed tooth lengthens an interval.
+double slow_speed_deg_s(const Engine& engine) {
+  constexpr double coarse_deg = 36;
+  return (tooth_cycle(engine).mean_step_deg() > coarse_deg ? 350 : 60) * deg_per_s_per_rpm;
+}
 constexpr double cycle_deg = 720;
 constexpr double apart_cycles = 14;  // between faults: more than the eight cycles over which deviations are judged
 
@@ -25,7 +30,7 @@ struct Window {
   double to_deg = 0;
 };
 
-std::vector<Window> windows_of(const sim::Motion& motion) {
+std::vector<Window> windows_of(const sim::Motion& motion, double slow_deg_s) {
   std::vector<Window> windows;
   std::optional<Window> open;
   for (const sim::Knot& knot : motion) {
@@ -62,22 +67,35 @@ struct Planned {
 };
 
 double local_cycle_s(const sim::Motion& motion, double t_s) {
+  constexpr double slow_deg_s = 60 * deg_per_s_per_rpm;
   return cycle_deg / std::max(sim::state_at(motion, t_s).speed_deg_s, slow_deg_s);
+}
+
+// On a wheel of even teeth a slip is seen by the cams alone, and by a whole tooth looks like a tooth missed.
+FaultKind draw_crank_kind(Dice& dice, const Engine& engine) {
+  const FaultKind kind =
+      dice.pick({FaultKind::extra_edge, FaultKind::extra_edge, FaultKind::missed_edge, FaultKind::missed_edge,
+                 FaultKind::noise_burst, FaultKind::crank_signal_stopped, FaultKind::crank_wheel_step});
+  const bool even = tooth_cycle(engine).repeat_teeth == 1;
+  return even && kind == FaultKind::crank_wheel_step ? FaultKind::missed_edge : kind;
 }
 
 std::optional<FaultKind> draw_kind(Dice& dice, const Engine& engine) {
   const bool cams = !engine.cams.empty();
   const double share = dice.range(0, 1);
   if (share < 0.45 || (!cams && !engine.reference)) {
-    return dice.pick({FaultKind::extra_edge, FaultKind::extra_edge, FaultKind::missed_edge, FaultKind::missed_edge,
-                      FaultKind::noise_burst, FaultKind::crank_signal_stopped, FaultKind::crank_wheel_step});
+    return draw_crank_kind(dice, engine);
   }
   if (share < 0.8) {
     if (!cams) {
       return std::nullopt;
     }
-    return dice.pick({FaultKind::cam_edge_missing, FaultKind::cam_extra_edge, FaultKind::cam_signal_dead,
-                      FaultKind::cam_step, FaultKind::cam_step});
+    // What turns with the crank has no belt to jump.
+    const bool belt = std::any_of(engine.cams.begin(), engine.cams.end(),
+                                  [](const CamPattern& cam) { return cam.gear_teeth.has_value(); });
+    const FaultKind kind = dice.pick({FaultKind::cam_edge_missing, FaultKind::cam_extra_edge,
+                                      FaultKind::cam_signal_dead, FaultKind::cam_step, FaultKind::cam_step});
+    return kind == FaultKind::cam_step && !belt ? FaultKind::cam_edge_missing : kind;
   }
   if (!engine.reference) {
     return std::nullopt;
@@ -130,7 +148,10 @@ Planned draw_cam_fault(Dice& dice, FaultKind kind, const Engine& engine) {
   Planned plan;
   Fault& fault = plan.fault;
   fault.kind = kind;
-  const auto index = static_cast<std::size_t>(dice.whole(0, static_cast<int>(engine.cams.size()) - 1));
+  auto index = static_cast<std::size_t>(dice.whole(0, static_cast<int>(engine.cams.size()) - 1));
+  while (kind == FaultKind::cam_step && !engine.cams[index].gear_teeth) {
+    index = (index + 1) % engine.cams.size();
+  }
   fault.cam = engine.cams[index].name;
   if (kind == FaultKind::cam_edge_missing) {
     fault.one_edge = dice.chance(0.5);
@@ -240,7 +261,7 @@ bool place(Dice& dice, const sim::Motion& motion, const std::vector<Window>& win
 }  // namespace
 
 void draw_faults(Dice& dice, const sim::Motion& motion, Case& drawn) {
-  const std::vector<Window> windows = windows_of(motion);
+  const std::vector<Window> windows = windows_of(motion, slow_speed_deg_s(drawn.engine));
   const int wanted = dice.chance(0.25) ? 0 : dice.whole(1, 3);
   if (windows.empty()) {
     return;

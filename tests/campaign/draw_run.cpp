@@ -3,6 +3,7 @@
 
 #include "campaign/draw.hpp"
 #include "campaign/text.hpp"
+#include "campaign/wheel_class.hpp"
 
 namespace cw::campaign {
 
@@ -13,9 +14,9 @@ using sim::PhaseKind;
 
 constexpr double cranking_rpm = 150;  // mean of the published cranking record
 
-// Firings a revolution of a four-stroke: the main order of the speed ripple.
+// Firings a revolution: the main order of the speed ripple.
 double firing_order_of(const Engine& engine) {
-  return engine.cylinders / 2.0;
+  return engine.cylinders * 360.0 / engine.cycle_deg;
 }
 
 Phase profile(double duration_s, double rpm, double rpm_end, double order, double depth) {
@@ -49,6 +50,8 @@ double ripple_at(double rpm, double depth) {
 void add_change(std::vector<Phase>& phases, double duration_s, double from_rpm, double to_rpm, double order,
                 double depth) {
   constexpr int pieces = 24;
+  constexpr double rpm_per_s_max = 30'000;  // DESIGN's hardest case
+  duration_s = std::max(duration_s, std::fabs(to_rpm - from_rpm) / rpm_per_s_max);
   for (int i = 0; i < pieces; ++i) {
     const double a = from_rpm + (to_rpm - from_rpm) * i / pieces;
     const double b = i + 1 == pieces ? to_rpm : from_rpm + (to_rpm - from_rpm) * (i + 1) / pieces;
@@ -180,12 +183,28 @@ void drive_by_physics(Dice& dice, Case& drawn) {
 
 }  // namespace
 
+namespace {
+
+// Drawn as waves of the mean firing order: put to the engine's own firing angles, as deep as drawn.
+void fire_unevenly(Case& drawn) {
+  for (Phase& phase : drawn.scenario.phases) {
+    if (phase.kind == PhaseKind::profile && !phase.ripples.empty()) {
+      phase.ripples = sim::firing_ripple(drawn.engine, phase.ripples.front().amplitude);
+    }
+  }
+}
+
+}  // namespace
+
 void draw_run(Dice& dice, Case& drawn) {
-  drawn.scenario.start_deg = dice.range(0, 719.99);
+  drawn.scenario.start_deg = dice.range(0, drawn.engine.cycle_deg - 0.01);
   if (dice.chance(0.35)) {
     drive_by_physics(dice, drawn);
   } else {
     drive_by_profile(dice, drawn);
+  }
+  if (!fires_evenly(drawn.engine)) {
+    fire_unevenly(drawn);
   }
 }
 
@@ -224,9 +243,11 @@ void draw_noise(Dice& dice, Case& drawn) {
     sim::CamSensor sensor;
     sensor.name = cam.name;
     sensor.noise.jitter_ns = dice.log_range(500, 10000);
-    sensor.backlash_deg = dice.range(0, 1);
-    sensor.torsion_deg = dice.range(0, 0.3);
-    sensor.phase_deg = dice.range(-1.5, 1.5);
+    // What turns with the crank has neither drive nor phaser between; all that is left is how well it was set.
+    const bool index = cam.turns_with_crank;
+    sensor.backlash_deg = index ? 0 : dice.range(0, 1);
+    sensor.torsion_deg = index ? 0 : dice.range(0, 0.3);
+    sensor.phase_deg = (index ? 0.1 : 1) * dice.range(-1.5, 1.5);
     if (cam.phaser_min_deg != cam.phaser_max_deg) {
       move_phaser(dice, cam, end_s, sensor);
     }

@@ -137,6 +137,7 @@ void judge_alarms(const Case& drawn, const sim::Simulation& simulation, const Ob
 Verdict judge(const Case& drawn, const sim::Simulation& simulation, const Observed& observed) {
   Verdict verdict;
   verdict.seed = drawn.seed;
+  verdict.wheel = wheel_class_of(drawn.engine);
   verdict.clean = simulation.truth.faults.empty();
   verdict.engine_s = simulation.truth.end_s;
   verdict.cycles_true = simulation.truth.tdc1_ns.size();

@@ -9,6 +9,7 @@
 
 #include "campaign/draw.hpp"
 #include "campaign/feed.hpp"
+#include "campaign/wheel_class.hpp"
 #include "simulate/simulation.hpp"
 
 namespace cw::campaign {
@@ -64,6 +65,7 @@ struct Verdict {
   std::vector<TdcReading> tdc;
   std::optional<double> cycles_to_lock;  // clean runs that locked
   bool never_locked = false;             // a clean run that could have locked
+  WheelClass wheel = WheelClass::one_gap;
 };
 
 // The error that six edges averaged would leave, 95 %, in degrees at `rpm`, plus the half tick by which a counter that

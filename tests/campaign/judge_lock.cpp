@@ -6,6 +6,7 @@
 #include "campaign/text.hpp"
 #include "campaign/truth_view.hpp"
 #include "geometry/angle.hpp"
+#include "geometry/tooth_cycle.hpp"
 
 namespace cw::campaign {
 
@@ -47,6 +48,10 @@ void judge_cycles(const Case& drawn, const sim::Truth& truth, const Observed& ob
     if (full && !drawn.cam_fixes_cycle) {
       verdict.false_locks.push_back(
           {true, false, "cycle-locked " + at(cycle.tdc_ns) + " though these cams cannot tell the turns"});
+    }
+    if (!full && !drawn.place_known) {
+      verdict.false_locks.push_back(
+          {false, false, "revolution-locked " + at(cycle.tdc_ns) + " though these teeth cannot be told apart"});
     }
     if (slipping(drawn, truth, cycle.tdc_ns)) {
       continue;
@@ -121,12 +126,34 @@ void judge_states(const Case& drawn, const sim::Truth& truth, const Observed& ob
   }
 }
 
+// When a listed edge of any cam had come; where all teeth look alike, of every cam (an index and a cam tell it together).
+double first_cam_edges_deg(const Case& drawn, const sim::Simulation& simulation) {
+  const bool all_needed = tooth_cycle(drawn.engine).repeat_teeth == 1;
+  std::vector<double> firsts_deg;
+  for (const CamPattern& cam : drawn.engine.cams) {
+    const auto listed = [&](const sim::SimEdge& edge) {
+      return simulation.channels[edge.channel] == cam.channel &&
+             std::any_of(cam.edges.begin(), cam.edges.end(),
+                         [&](const CamEdge& each) { return (each.edge == ActiveEdge::rising) == edge.rising; });
+    };
+    const auto first = std::find_if(simulation.edges.begin(), simulation.edges.end(), listed);
+    if (first != simulation.edges.end()) {
+      firsts_deg.push_back(turned_deg(simulation.truth, first->t_ns));
+    }
+  }
+  if (firsts_deg.empty()) {
+    return 0;
+  }
+  const auto [least, greatest] = std::minmax_element(firsts_deg.begin(), firsts_deg.end());
+  return all_needed ? *greatest : *least;
+}
+
 // Cycles from the first moment at which the position could be known (a gap that had teeth before it has passed, and a
 // cam edge has come) to the lock.
 void judge_time_to_lock(const Case& drawn, const sim::Simulation& simulation, const Observed& observed,
                         Verdict& verdict) {
   const sim::Truth& truth = simulation.truth;
-  if (!verdict.clean || truth.samples.empty()) {
+  if (!verdict.clean || truth.samples.empty() || !drawn.place_known) {
     return;
   }
   const LockState full = drawn.cam_fixes_cycle ? LockState::cycle_locked : LockState::revolution_locked;
@@ -137,18 +164,7 @@ void judge_time_to_lock(const Case& drawn, const sim::Simulation& simulation, co
   const double gap_deg = before_deg + wrap_deg(-wheel.trigger_offset_deg - before_deg, wheel.period_deg);
   double usable_deg = gap_deg;
   if (drawn.cam_fixes_cycle) {
-    const auto edge =
-        std::find_if(simulation.edges.begin(), simulation.edges.end(), [&](const sim::SimEdge& candidate) {
-          const std::string& name = simulation.channels[candidate.channel];
-          return std::any_of(drawn.engine.cams.begin(), drawn.engine.cams.end(), [&](const CamPattern& cam) {
-            return cam.channel == name && std::any_of(cam.edges.begin(), cam.edges.end(), [&](const CamEdge& listed) {
-                     return (listed.edge == ActiveEdge::rising) == candidate.rising;
-                   });
-          });
-        });
-    if (edge != simulation.edges.end()) {
-      usable_deg = std::max(usable_deg, turned_deg(truth, edge->t_ns));
-    }
+    usable_deg = std::max(usable_deg, first_cam_edges_deg(drawn, simulation));
   }
   const auto lock = std::find_if(observed.changes.begin(), observed.changes.end(),
                                  [full](const StateChange& change) { return change.to == full; });

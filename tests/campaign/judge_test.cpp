@@ -7,11 +7,15 @@
 #include <functional>
 #include <map>
 #include <set>
+#include <sstream>
+#include <variant>
 
 #include "campaign/expectations.hpp"
 #include "campaign/judge.hpp"
+#include "campaign/tables.hpp"
 #include "campaign/tally.hpp"
 #include "campaign/truth_view.hpp"
+#include "config/engine_file.hpp"
 #include "geometry/angle.hpp"
 
 namespace cw::campaign {
@@ -134,10 +138,21 @@ Verdict verdict_of(const Scene& scene) {
   return judge(scene.drawn, scene.simulation, scene.observed);
 }
 
-// First tuning seed whose case suits.
-Scene scene_where(const std::function<bool(const Case&)>& suits) {
+// The wheel that the seed's engine will have: drawn by itself, since the run takes long to draw.
+std::optional<WheelClass> wheel_of(std::uint64_t seed) {
+  Dice dice(seed, 1);
+  const auto parsed = parse_engine(draw_engine(dice), "drawn");
+  const auto* engine = std::get_if<Engine>(&parsed);
+  return engine == nullptr ? std::nullopt : std::optional<WheelClass>(wheel_class_of(*engine));
+}
+
+// First tuning seed whose case suits; of engines with that wheel only, if one is named.
+Scene scene_where(const std::function<bool(const Case&)>& suits, std::optional<WheelClass> wheel = std::nullopt) {
   constexpr std::uint64_t seeds_max = 3000;
   for (std::uint64_t seed = 1; seed < seeds_max; ++seed) {
+    if (wheel && wheel_of(seed) != wheel) {
+      continue;
+    }
     const Case& drawn = case_of(seed);
     if (drawn.problem.empty() && suits(drawn)) {
       return scene_of(seed);
@@ -379,6 +394,35 @@ TEST(Judge, calls_a_cycle_lock_without_a_cam_that_tells_the_turns_a_false_lock) 
   EXPECT_FALSE(verdict_of(scene).false_locks.empty());
 }
 
+TEST(Judge, calls_any_lock_a_false_one_where_no_tooth_can_be_told_from_another) {
+  Scene scene = scene_where([](const Case& drawn) { return drawn.place_known && drawn.scenario.faults.empty(); });
+  EXPECT_TRUE(verdict_of(scene).false_locks.empty());
+  scene.drawn.place_known = false;
+  scene.drawn.cam_fixes_cycle = false;
+  for (Cycle& cycle : scene.observed.cycles) {
+    cycle.state = LockState::revolution_locked;
+  }
+  EXPECT_EQ(verdict_of(scene).false_locks.size(), scene.observed.cycles.size());
+}
+
+TEST(Judge, takes_the_tooth_after_for_an_extra_edge_beside_it_on_uneven_teeth_too) {
+  Scene scene = scene_where(
+      [](const Case& drawn) {
+        return drawn.cam_fixes_cycle && drawn.scenario.faults.size() == 1 &&
+               drawn.scenario.faults[0].kind == sim::FaultKind::extra_edge;
+      },
+      WheelClass::angle_list);
+  const sim::TruthFault entry = scene.simulation.truth.faults.front();
+  const auto& teeth = scene.drawn.engine.crank.teeth;
+  const auto next = static_cast<std::size_t>(*entry.tooth) % teeth.size();  // listed teeth are numbered 1, 2, ...
+  scene.observed.findings.front().tooth = teeth[next].number;
+  // As drawn the pulse stands well between the two; right before the next tooth nobody can tell which of them is real.
+  scene.drawn.scenario.faults[0].fraction = 0.5;
+  EXPECT_FALSE(only_fault(verdict_of(scene)).located);
+  scene.drawn.scenario.faults[0].fraction = 0.9999;
+  EXPECT_TRUE(only_fault(verdict_of(scene)).located);
+}
+
 TEST(Judge, calls_a_lock_held_over_a_standing_crank_or_a_dead_signal_a_false_lock) {
   Scene standing = scene_where([](const Case& drawn) {
     const auto& phases = drawn.scenario.phases;
@@ -428,6 +472,89 @@ TEST(Tally, bounds_shares_as_published) {
   EXPECT_NEAR(share_of(15, 148).high, 0.1605, 5e-5);
 }
 
+TEST(Tables, count_what_was_injected_against_what_was_said) {
+  Verdict quiet;
+  Verdict alarmed;
+  alarmed.false_alarm_kinds = {"extra-edge", "extra-edge"};
+  Verdict faulty;
+  faulty.clean = false;
+  faulty.faults = {{"missed-edge", "extra-edge", false, false, false, "", "wrong"},
+                   {"missed-edge", "missed-edge", true, true, true, "", ""},
+                   {"cam-step", "nothing", false, false, false, "nobody can tell", ""}};
+  std::ostringstream out;
+  print_confusion(std::vector<Verdict>{quiet, alarmed, faulty}, out);
+  EXPECT_EQ(out.str(),
+            "\nConfusion: injected (rows) against said (columns), faults that can be told:\n"
+            "  a nothing   b extra-edge   c missed-edge   \n"
+            "                                 a     b     c\n"
+            "  missed-edge                    .     1     1\n"
+            "  nothing                        1     2     .\n");
+}
+
+TEST(Tables, keep_each_wheel_form_by_itself) {
+  Verdict ring;
+  ring.wheel = WheelClass::ring_gear;
+  ring.false_locks.push_back({});
+  Verdict even;
+  even.wheel = WheelClass::even;
+  even.never_locked = true;
+  std::ostringstream out;
+  print_by_wheel(std::vector<Verdict>{ring, even, even}, out);
+  EXPECT_NE(out.str().find("ring gear and index      1  1/1"), std::string::npos) << out.str();
+  EXPECT_NE(out.str().find("even teeth               2  0/2"), std::string::npos) << out.str();
+  EXPECT_EQ(out.str().find("one gap"), std::string::npos);
+}
+
+TEST(Tables, bound_quantiles_by_ranks_and_by_groups_of_runs) {
+  std::vector<double> values;
+  for (int i = 1; i <= 1000; ++i) {
+    values.push_back(i);
+  }
+  // 950 -+ 1.96 sqrt(1000 * 0.95 * 0.05) = 950 -+ 13.51: ranks 937 and 965 (one more above, so as to cover).
+  const QuantileBounds ranks = quantile_bounds(values, 0.95);
+  EXPECT_EQ(ranks.value, 950);
+  EXPECT_EQ(ranks.low, 937);
+  EXPECT_EQ(ranks.high, 965);
+  // Runs that are all alike leave no doubt; runs that differ as a whole do, however many readings each has.
+  const std::vector<std::vector<double>> alike(60, values);
+  EXPECT_EQ(grouped_quantile_bounds(alike, 0.95).low, 950);
+  EXPECT_EQ(grouped_quantile_bounds(alike, 0.95).high, 950);
+  std::vector<std::vector<double>> apart;
+  apart.reserve(60);
+  for (int run = 0; run < 60; ++run) {
+    apart.emplace_back(100, run);
+  }
+  const QuantileBounds grouped = grouped_quantile_bounds(apart, 0.5);
+  EXPECT_FALSE(grouped_quantile_bounds(std::vector<std::vector<double>>(39, values), 0.95).bounded);
+  EXPECT_TRUE(grouped.bounded);
+  EXPECT_LT(grouped.low, 29);
+  EXPECT_GT(grouped.high, 30);
+}
+
+TEST(Wheel, is_named_by_its_description) {
+  const auto named = [](const std::string& engine, const std::string& crank, const std::string& cam) {
+    const auto parsed = parse_engine(
+        "[engine]\n" + engine + "\n[crank]\nactive_edge = \"rising\"\ntrigger_offset_deg = 5\n" + crank + "\n" + cam,
+        "wheel.toml");
+    EXPECT_TRUE(std::holds_alternative<Engine>(parsed));
+    return std::string(to_string(wheel_class_of(std::get<Engine>(parsed))));
+  };
+  const std::string single = "cylinders = 1";
+  const std::string index =
+      "[[cam]]\nname = \"i\"\nchannel = \"i\"\nperiod_deg = 360\nactive_edge = \"rising\"\nedges_deg = [3]";
+  EXPECT_EQ(named(single, "teeth = 60\nmissing = 2", ""), "one gap");
+  EXPECT_EQ(named(single, "teeth = 36\ngaps = [[13, 2], [16, 2], [34, 2]]", ""), "several gaps");
+  EXPECT_EQ(named(single, "teeth = 24\nmissing = 0", ""), "even teeth");
+  EXPECT_EQ(named(single, "teeth = 132\nmissing = 0", index), "ring gear and index");
+  EXPECT_EQ(named(single, "teeth = 8\nmissing = 1", ""), "few teeth");
+  EXPECT_EQ(named(single, "tooth_angles_deg = [0, 20, 50, 80, 110, 140, 170, 200, 230, 260, 290, 320, 340]", ""),
+            "angle list");
+  EXPECT_EQ(named(single, "shaft = \"cam\"\nteeth = 60\nmissing = 2", ""), "wheel on the cam");
+  EXPECT_EQ(named("cylinders = 1\ncycle_deg = 360", "teeth = 60\nmissing = 2", ""), "two-stroke");
+  EXPECT_EQ(named("cylinders = 2\nfiring_angles_deg = [0, 416]", "teeth = 60\nmissing = 2", ""), "odd firing");
+  EXPECT_EQ(named("cylinders = 2\nfiring_angles_deg = [0, 360]", "teeth = 60\nmissing = 2", ""), "one gap");
+}
+
 TEST(Tally, takes_quantiles_by_nearest_rank) {
   EXPECT_DOUBLE_EQ(quantile({4, 1, 3, 2}, 0.5), 2);
   EXPECT_DOUBLE_EQ(quantile({4, 1, 3, 2}, 0.95), 4);
@@ -457,18 +584,21 @@ TEST(Draw, covers_what_it_promises) {
   std::set<std::size_t> cams;
   std::set<std::string> faults;
   std::set<int> cylinders;
+  std::set<WheelClass> wheels;
   std::size_t clean = 0;
   for (std::uint64_t seed = 1; seed <= 400; ++seed) {
     const Case drawn = draw_case(seed);
     ASSERT_EQ(drawn.problem, "") << seed;
     cams.insert(drawn.engine.cams.size());
     cylinders.insert(drawn.engine.cylinders);
+    wheels.insert(wheel_class_of(drawn.engine));
     clean += drawn.scenario.faults.empty() ? 1 : 0;
     for (const sim::Fault& fault : drawn.scenario.faults) {
       faults.insert(std::string(sim::to_string(fault.kind)));
     }
   }
-  EXPECT_EQ(cams.size(), 4U);
+  EXPECT_EQ(cams.size(), 5U);  // none to three, and an index
+  EXPECT_EQ(wheels.size(), wheel_classes);
   EXPECT_EQ(cylinders.size(), 8U);
   EXPECT_EQ(faults.size(), all_kinds.size());
   EXPECT_GT(clean, 100U);

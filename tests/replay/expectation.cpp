@@ -36,6 +36,10 @@ bool is_state(const std::string& text) {
   return false;
 }
 
+bool is_wanted_state(const std::string& text) {
+  return text == no_lock || is_state(text);
+}
+
 bool is_attribution(const std::string& text) {
   for (int i = 0; i <= static_cast<int>(Attribution::undecided); ++i) {
     if (to_string(static_cast<Attribution>(i)) == text) {
@@ -217,7 +221,11 @@ WantedFinding read_finding(Table table) {
 
 WantedLock read_lock(Table table) {
   WantedLock lock;
-  lock.state = table.wanted_text("state", is_state, "a lock state");
+  lock.state = table.wanted_text("state", is_wanted_state, "a lock state, or none");
+  if (lock.state == no_lock) {
+    table.finish();
+    return lock;
+  }
   lock.within_s = table.wanted_number("within_s");
   lock.holds = table.flag("holds").value_or(true);
   lock.end_state = table.text("end_state", is_state, "a lock state").value_or(lock.state);

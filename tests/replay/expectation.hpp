@@ -34,8 +34,11 @@ struct WantedFinding {
   std::vector<std::pair<std::string, About>> values;
 };
 
+// WantedLock::state of a log in which no position can be known: no other key is read then.
+inline constexpr const char* no_lock = "none";
+
 struct WantedLock {
-  std::string state;      // the best state that the engine file allows in this log
+  std::string state;      // the best state that the engine file allows in this log; "none": no position may be claimed
   double within_s = 0;    // first TDC reported in this state, from the first edge
   bool holds = true;      // from then on every second of trend.csv ends in it
   std::string end_state;  // of the last second

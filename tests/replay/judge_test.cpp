@@ -152,6 +152,23 @@ TEST(ReplayVerdict, fails_when_more_is_claimed_than_the_log_can_support) {
   EXPECT_TRUE(differences(modest, outcome).empty());
 }
 
+TEST(ReplayVerdict, fails_when_a_position_is_claimed_where_none_can_be_known) {
+  Expectation none = sound_expectation();
+  none.lock = {};
+  none.lock.state = no_lock;
+  EXPECT_FALSE(differences(none, sound_outcome()).empty());
+  Outcome silent = sound_outcome();
+  silent.cycles.clear();
+  for (auto& second : silent.seconds) {
+    second.second = "searching";
+  }
+  none.measures.clear();
+  none.truth.reset();
+  EXPECT_TRUE(differences(none, silent).empty());
+  silent.seconds.back().second = "revolution-locked";
+  EXPECT_EQ(differences(none, silent).size(), 1U);
+}
+
 TEST(ReplayVerdict, fails_on_a_wrong_turn_and_on_a_wrong_deviation) {
   Outcome turned = sound_outcome();
   turned.cycles[1].tdc_ns += 40'000'000;  // 360 degrees at 1500 rpm

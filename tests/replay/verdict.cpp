@@ -130,7 +130,26 @@ void compare_findings(const Expectation& expectation, const std::vector<Group>& 
   }
 }
 
+bool claims_position(const std::string& state) {
+  return state == "cycle-locked" || state == "revolution-locked";
+}
+
+void compare_no_lock(const Outcome& outcome, std::vector<std::string>& problems) {
+  const auto cycles = std::count_if(outcome.cycles.begin(), outcome.cycles.end(),
+                                    [](const SaidCycle& cycle) { return claims_position(cycle.state); });
+  const auto seconds = std::count_if(outcome.seconds.begin(), outcome.seconds.end(),
+                                     [](const auto& second) { return claims_position(second.second); });
+  if (cycles + seconds > 0) {
+    problems.push_back("claims a position in " + std::to_string(cycles) + " cycles and " + std::to_string(seconds) +
+                       " seconds, expected in none");
+  }
+}
+
 void compare_lock(const WantedLock& lock, const Outcome& outcome, std::vector<std::string>& problems) {
+  if (lock.state == no_lock) {
+    compare_no_lock(outcome, problems);
+    return;
+  }
   const auto in_state = [&](const SaidCycle& cycle) { return cycle.state == lock.state; };
   const auto first = std::find_if(outcome.cycles.begin(), outcome.cycles.end(), in_state);
   if (first == outcome.cycles.end()) {

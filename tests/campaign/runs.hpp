@@ -1,0 +1,32 @@
+// One seed: drawn, simulated, observed, judged.
+#pragma once
+
+#include <cstdint>
+
+#include "campaign/feed.hpp"
+#include "campaign/judge.hpp"
+#include "campaign/mismatch.hpp"
+#include "simulate/simulation.hpp"
+
+namespace cw::campaign {
+
+struct Run {
+  Case drawn;
+  sim::Simulation simulation;
+  Observed observed;
+  Verdict verdict;
+};
+
+// Never throws; what could not be run says so in its verdict.
+Run run_seed(std::uint64_t seed);
+
+struct MismatchRun {
+  MismatchCase mismatch;
+  sim::Simulation simulation;
+  Observed observed;
+  MismatchVerdict verdict;
+};
+
+MismatchRun run_mismatch(std::uint64_t seed);
+
+}  // namespace cw::campaign
