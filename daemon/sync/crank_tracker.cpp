@@ -76,7 +76,8 @@ CrankTracker::CrankTracker(const ToothCycle& cycle)
       cycle_step_deg_(cycle.steps_deg(static_cast<int>(cycle.teeth.size()))),
       gap_deg_(*std::max_element(cycle_step_deg_.begin(), cycle_step_deg_.end())),
       places_(repeat_steps()),
-      episode_(cycle_step_deg_) {
+      episode_(cycle_step_deg_),
+      past_(cycle.teeth.size()) {
   const std::size_t count = cycle_.teeth.size();
   turn_deg_ = cycle_.cycle_deg / cycle_.places();
   turn_teeth_ = std::max(cycle_.repeat_teeth,
@@ -139,6 +140,11 @@ CrankEvent CrankTracker::search(std::int64_t t_ns) {
     constexpr int looks_a_turn = 12;
     judge_after_ = turn_teeth_ / looks_a_turn;
     return CrankEvent::none;
+  }
+  const bool again = may_rejoin() && rejoin(*row);
+  rejoin_until_edge_ = 0;
+  if (again) {
+    return CrankEvent::rejoined;
   }
   take_lock(*row);
   return CrankEvent::acquired;
@@ -233,6 +239,9 @@ void CrankTracker::take_lock(const EdgeRow& row) {
     const auto before = static_cast<int>((back - i) % static_cast<std::uint64_t>(count));
     marks_[mark_count_++ & mask_] = {t_ns, (row.tooth - before + count) % count};
   }
+  for (std::uint64_t i = first_mark_; i < mark_count_; ++i) {
+    note_step(i);
+  }
   settled_ = mark_count_ - 1;
   confirmed_ = mark_count_;
   holding_ = false;
@@ -244,6 +253,49 @@ void CrankTracker::take_lock(const EdgeRow& row) {
   ratio_least_ = 1;
   ratio_most_ = 1;
   loss_reason_ = LossReason::none;
+}
+
+// A lost lock is found again when all edges since the last sure tooth are explained by a crank that went on forwards, with
+// few faults, and lead to the tooth that the search has found by itself. A crank that was thrown back shows other numbers
+// of teeth.
+bool CrankTracker::rejoin(const EdgeRow& row) {
+  if (raw_count_ > rejoin_until_edge_) {
+    return false;
+  }
+  const std::uint64_t sure = mark_count_ - 1;
+  begin_episode_at(sure);
+  advance_episode(newest_ns());
+  if (!explains_loss(row)) {
+    return false;
+  }
+  faults_.resize(faults_before_loss_);
+  ns_per_deg_ = episode_start(sure).speed.ns_per_deg;
+  commit_episode();
+  audit_at_mark_ = 0;  // the search has just looked at the last turn by itself
+  locked_ = true;
+  may_run_backwards_ = false;
+  reopened_ = false;
+  loss_reason_ = LossReason::none;
+  return true;
+}
+
+bool CrankTracker::explains_loss(const EdgeRow& row) const {
+  const Survivor& best = episode_.best();
+  const int turn = std::max(lock_steps_min, turn_teeth_);
+  return !best.misfit && !best.had_jump && best.tooth % cycle_.repeat_teeth == row.tooth &&
+         best.clean_steps >= turn && episode_.rival_margin(newest_ns(), turn) >= decided_margin_heavy && believable(episode_.best_path());
+}
+
+// A crank that turns back and forth passes each tooth an even number of times more than it should. So one edge too many
+// is a fault, two may be none; and an excursion never takes an edge away.
+bool CrankTracker::believable(std::span<const PathNode> path) const {
+  int extra = 0;
+  int missed = 0;
+  for (const PathNode& node : path) {
+    extra += node.fault == ToothFault::extra ? 1 : 0;
+    missed += node.missed;
+  }
+  return dense_burst() ? missed <= missed_run_max : missed <= missed_when_slow_max && extra <= 1;
 }
 
 // ---- locked
@@ -275,6 +327,31 @@ void CrankTracker::open_episode() {
   begin_episode_at(newest - std::min(lag_marks, newest - std::min(newest, floor)));
 }
 
+// Fast, the next tooth needs no memory to be foretold.
+void CrankTracker::advance_episode(std::int64_t t_ns) {
+  const bool slow = episode_.best().speed.ns_per_deg > ns_per_deg_at(unsure_rpm);
+  episode_.advance(t_ns, scatter_, slow ? &past_ : nullptr, mark_count_);
+}
+
+// Remembers the step that ends at this mark; it and the one before must be of teeth in a row.
+void CrankTracker::note_step(std::uint64_t mark_index) {
+  if (mark_index < first_mark_ + 2) {
+    return;
+  }
+  const CrankMark& a = marks_[(mark_index - 2) & mask_];
+  const CrankMark& b = marks_[(mark_index - 1) & mask_];
+  const CrankMark& c = marks_[mark_index & mask_];
+  const auto in_a_row = [this](const CrankMark& from, const CrankMark& to) {
+    return steps_[static_cast<std::size_t>(from.tooth)].next == to.tooth && to.t_ns > from.t_ns;
+  };
+  if (in_a_row(a, b) && in_a_row(b, c)) {
+    const auto ns_per_deg = [this](const CrankMark& from, const CrankMark& to) {
+      return static_cast<double>(to.t_ns - from.t_ns) / cycle_step_deg_[static_cast<std::size_t>(from.tooth)];
+    };
+    past_.note(b.tooth, ns_per_deg(b, c), ns_per_deg(a, b), mark_index);
+  }
+}
+
 // Starts at a mark and replays the edges since then, without the newest, which the caller adds.
 void CrankTracker::begin_episode_at(std::uint64_t mark_index) {
   const std::int64_t start_ns = marks_[mark_index & mask_].t_ns;
@@ -287,7 +364,7 @@ void CrankTracker::begin_episode_at(std::uint64_t mark_index) {
     --raw;
   }
   for (; raw < raw_count_ - 1; ++raw) {
-    episode_.advance(raw_[raw & mask_], scatter_);
+    advance_episode(raw_[raw & mask_]);
   }
 }
 
@@ -295,7 +372,7 @@ void CrankTracker::begin_episode_at(std::uint64_t mark_index) {
 void CrankTracker::reopen_from_gap() {
   reopened_ = true;
   begin_episode_at(std::max(confirmed_, first_mark_ + 1) - 1);
-  episode_.advance(newest_ns(), scatter_);
+  advance_episode(newest_ns());
 }
 
 // What stands before the gap is confirmed by it; the gap itself, with the teeth next to it, only by the next one: a missed
@@ -321,7 +398,7 @@ CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
   if (stalled(t_ns)) {
     return lose(LossReason::nearly_stopped, t_ns);
   }
-  episode_.advance(t_ns, scatter_);
+  advance_episode(t_ns);
   ns_per_deg_ = episode_.best().speed.ns_per_deg;
   hold_if_slow();
   if (holding_ && !reopened_ && fault_now(episode_.best())) {
@@ -607,6 +684,7 @@ void CrankTracker::commit_node(const PathNode& node) {
     ratio_least_ = std::min(ratio_least_, ratio);
   }
   marks_[mark_count_++ & mask_] = {node.t_ns, node.tooth};
+  note_step(mark_count_ - 1);
   ns_per_deg_ = node.fault == ToothFault::jump ? ns_per_deg_ : ns_per_deg;
 }
 
@@ -702,7 +780,14 @@ bool CrankTracker::contradicted() const {
 
 CrankEvent CrankTracker::lose(LossReason reason, std::int64_t t_ns) {
   const bool slow = ns_per_deg_ > ns_per_deg_at(swing_back_rpm_max);
+  const bool open = reason == LossReason::nearly_stopped || reason == LossReason::ambiguous;
   drop(reason);
+  constexpr std::uint64_t teeth_min = 2;
+  constexpr std::uint64_t turns_max = 8;
+  if (open && mark_count_ >= first_mark_ + teeth_min) {
+    const auto turn = static_cast<std::uint64_t>(turn_teeth_);
+    rejoin_until_edge_ = raw_count_ + std::min(mask_ / 2, turns_max * (turn + 2));
+  }
   may_run_backwards_ = slow;
   search_begun_ = true;
   places_.begin(t_ns);
@@ -713,6 +798,8 @@ void CrankTracker::drop(LossReason reason) {
   if (locked_) {
     loss_place_ = last_sure();
   }
+  rejoin_until_edge_ = 0;
+  faults_before_loss_ = faults_.size();
   loss_ns_per_deg_ = ns_per_deg_;
   if (in_episode()) {
     const bool swing = reason == LossReason::nearly_stopped || doubted_ || could_stop();

@@ -12,6 +12,7 @@
 #include <vector>
 
 #include "geometry/tooth_cycle.hpp"
+#include "sync/past_steps.hpp"
 #include "sync/place_search.hpp"
 #include "sync/trellis.hpp"
 
@@ -42,6 +43,7 @@ struct SurePlace {
 enum class CrankEvent : std::uint8_t {
   none,
   acquired,
+  rejoined,  // a lock that was lost is found again, and all edges since are explained: marks go on from before
   resolved,  // an episode is over: faults may be waiting
   doubted,   // the crank is so slow that it may turn back; resolved or lost follows
   lost,
@@ -92,6 +94,8 @@ class CrankTracker {
   void drop(LossReason reason);
 
   bool locked() const { return locked_; }
+  // The lock was lost in a way that what comes may explain: `rejoined` may follow, until drop() or `acquired`.
+  bool may_rejoin() const { return rejoin_until_edge_ > 0; }
   LossReason loss_reason() const { return loss_reason_; }
   SurePlace loss_place() const { return loss_place_; }
   // ns per degree when the lock was lost; 0 = unknown.
@@ -152,7 +156,12 @@ class CrankTracker {
   ScatterModel search_scatter() const;
   std::span<const double> repeat_steps() const;
   void take_lock(const EdgeRow& row);
+  bool rejoin(const EdgeRow& row);
+  bool explains_loss(const EdgeRow& row) const;
+  bool believable(std::span<const PathNode> path) const;
   void open_episode();
+  void advance_episode(std::int64_t t_ns);
+  void note_step(std::uint64_t mark_index);
   void begin_episode_at(std::uint64_t mark_index);
   void reopen_from_gap();
   void confirm_gap();
@@ -192,6 +201,7 @@ class CrankTracker {
   ScatterModel scatter_;
   PlaceSearch places_;  // when searching
   Trellis episode_;     // over the cycle, when locked and in doubt
+  PastSteps past_;      // of the marks so far, when slow
   std::vector<std::int64_t> raw_;
   std::vector<CrankMark> marks_;
   std::uint64_t mask_ = 0;
@@ -211,6 +221,8 @@ class CrankTracker {
   bool on_short_path_ = false;
   bool search_begun_ = false;
   int judge_after_ = 0;              // edges until all rows are compared again
+  std::uint64_t rejoin_until_edge_ = 0;  // 0: a lost lock is not to be found again
+  std::size_t faults_before_loss_ = 0;
   bool may_run_backwards_ = false;   // the lock was lost on a slow crank: it may have been thrown back
   double last_slow_ns_per_deg_ = 0;  // of the step before, when slow
   double suspect_ns_per_deg_ = 0;    // of the last step, when a turn back was possible but not yet likely

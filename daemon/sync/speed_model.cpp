@@ -79,6 +79,29 @@ StepFit fit_step(const SpeedState& from, double angle_deg, double dt_ns, const S
   return fit;
 }
 
+StepFit fit_step_as_before(const SpeedState& from, double angle_deg, double dt_ns, double past_log_ratio,
+                           const ScatterModel& scatter) {
+  StepFit fit = fit_step(from, angle_deg, dt_ns, scatter);
+  if (from.ns_per_deg <= 0) {
+    return fit;
+  }
+  // From one cycle to the next a cranked engine does not repeat itself better than this: our own choice.
+  constexpr double repeats_within = 0.08;
+  constexpr double cost_of_another_model = 1.0;
+  const double error = std::log(dt_ns / (from.ns_per_deg * angle_deg)) - past_log_ratio;
+  const double last_ns = from.ns_per_deg * from.last_step_deg;
+  const double edge_variance = 2 * (square(scatter.edge_ns / dt_ns) + square(scatter.edge_ns / last_ns));
+  const double sigmas = std::fabs(error) / std::sqrt(square(repeats_within) + edge_variance);
+  const double cost = square(sigmas) / 2 + cost_of_another_model;
+  if (cost < fit.cost) {
+    fit.cost = cost;
+    fit.sigmas = sigmas;
+    fit.error = error;
+    fit.gain = 1;
+  }
+  return fit;
+}
+
 SpeedState follow(const SpeedState& from, double angle_deg, double dt_ns, const StepFit& fit) {
   SpeedState to;
   to.last_step_deg = angle_deg;

@@ -59,6 +59,11 @@ struct StepFit {
 // `angle_deg` > 0 covered in `dt_ns` >= 0. Without a known speed everything fits: cost 0.
 StepFit fit_step(const SpeedState& from, double angle_deg, double dt_ns, const ScatterModel& scatter);
 
+// The same, where a cycle ago the step took exp(`past_log_ratio`) times as long a degree as the one before it: what the
+// engine did then it may do again.
+StepFit fit_step_as_before(const SpeedState& from, double angle_deg, double dt_ns, double past_log_ratio,
+                           const ScatterModel& scatter);
+
 // The speed after that step: what is speed in the error is followed, what is scatter is averaged away.
 SpeedState follow(const SpeedState& from, double angle_deg, double dt_ns, const StepFit& fit);
 

@@ -140,12 +140,19 @@ void Sync::handle(CrankEvent event, std::int64_t t_ns) {
   if (state_ == LockState::no_signal) {
     change_state(LockState::searching, t_ns, LossReason::none);
   }
-  if (event == CrankEvent::acquired && !wheel_.may_claim()) {
+  const bool found = event == CrankEvent::acquired || event == CrankEvent::rejoined;
+  const bool refused = found && !wheel_.may_claim();
+  if (suspended_ && (event == CrankEvent::acquired || refused)) {
+    end_suspended();
+  }
+  if (refused) {
     tracker_.drop(LossReason::contradicted);
     walked_ = tracker_.final_marks();
   } else if (event == CrankEvent::acquired) {
     start_segment();
     change_state(locked_state(), t_ns, LossReason::none);
+  } else if (event == CrankEvent::rejoined) {
+    rejoin(t_ns);
   } else if (event == CrankEvent::lost) {
     take_loss(t_ns);
   } else if (event == CrankEvent::doubted) {
@@ -263,11 +270,12 @@ PlaceKnown Sync::known_by_wheel() const {
 // Says all that the marks decided so far still tell; the lock is gone.
 void Sync::finish_segment() {
   hold_faults();
-  while (walked_ < tracker_.final_marks()) {
+  // A new lock may have been taken already.
+  const std::uint64_t end = tracker_.locked() && suspended_ ? tracker_.first_mark() : tracker_.final_marks();
+  while (walked_ < end) {
     walk();
   }
   release_faults(true);
-  pending_.clear();
   close_frames();
   for (std::size_t cam = 0; cam < cams_.size(); ++cam) {
     if (judged(cam)) {
@@ -279,16 +287,45 @@ void Sync::finish_segment() {
 void Sync::lose(LossReason reason, std::int64_t t_ns) {
   finish_segment();
   wheel_.watch_again();
-  // Never claimed, never lost.
-  const bool harmless = reason == LossReason::nearly_stopped || reason == LossReason::input_lost ||
-                        !(is_lock(state_) || wheel_.confirmed());
-  change_state(harmless ? LockState::searching : LockState::lost, t_ns, reason);
+  change_state(state_after(reason), t_ns, reason);
+  suspended_ = false;
   known_ = PlaceKnown::none;
   last_tdc_ns_.reset();
 }
 
+// Never claimed, never lost.
+LockState Sync::state_after(LossReason reason) const {
+  const bool harmless = reason == LossReason::nearly_stopped || reason == LossReason::input_lost ||
+                        !(is_lock(state_) || wheel_.confirmed());
+  return harmless ? LockState::searching : LockState::lost;
+}
+
+// What was known waits: the teeth to come may explain those that went before.
+void Sync::suspend(LossReason reason, std::int64_t t_ns) {
+  suspended_ = true;
+  wheel_.watch_again();
+  change_state(state_after(reason), t_ns, reason);
+  last_tdc_ns_.reset();
+}
+
+void Sync::end_suspended() {
+  finish_segment();
+  suspended_ = false;
+  known_ = PlaceKnown::none;
+}
+
+void Sync::rejoin(std::int64_t t_ns) {
+  suspended_ = false;
+  untold_until_ = tracker_.marks_end();
+  hold_faults();
+  if (turn_deg_ < deg_per_rev) {
+    doubt_place(false);  // the search can't tell one turn of such a wheel from a part of it
+  }
+  change_state(locked_state(), t_ns, LossReason::none);
+}
+
 void Sync::break_off(LossReason reason) {
-  const bool was_locked = tracker_.locked();
+  const bool was_locked = tracker_.locked() || suspended_;
   tracker_.drop(reason);
   strict_.reset();
   if (was_locked) {
@@ -321,7 +358,12 @@ void Sync::take_loss(std::int64_t t_ns) {
         SilenceEvent{SilenceKind::crank_signal_stopped, before_newest_ns_, t_ns, rpm, cams_since_crank_});
     return;
   }
-  lose(reason, tracker_.loss_place().t_ns);
+  const std::int64_t lost_ns = tracker_.loss_place().t_ns;
+  if (tracker_.may_rejoin()) {
+    suspend(reason, lost_ns);
+  } else {
+    lose(reason, lost_ns);
+  }
 }
 
 // ---- walking along the decided teeth
@@ -515,6 +557,7 @@ void Sync::tick(std::int64_t silent_ns) {
   strict_.reset();
   wheel_.forget();
   finish_segment();
+  suspended_ = false;
   known_ = PlaceKnown::none;
   last_tdc_ns_.reset();
   change_state(LockState::no_signal, last_ns, sudden ? LossReason::signal_stopped : LossReason::nearly_stopped);
@@ -599,7 +642,7 @@ void Sync::pass_tdc(std::uint64_t index) {
   const TdcPoints points = points_around_tdc(index);
   const std::optional<TdcEstimate> tdc = coarse_ ? tdc_.between_two(points) : tdc_.estimate(points);
   // Not known to half a tooth, nothing is claimed.
-  if (tdc && tdc->uncertainty_deg < smallest_step_deg_ / 2) {
+  if (tdc && tdc->uncertainty_deg < smallest_step_deg_ / 2 && index >= untold_until_) {
     tracker_.set_edge_scatter_ns(std::max(tracker_scatter_min_ns, tdc_.edge_scatter_ns()));
     report_cycle(index, *tdc, ratios);
   } else {
@@ -902,7 +945,7 @@ void Sync::close_frame(std::size_t cam) {
   event.now_ns = tracker_.mark(walked_ - 1).t_ns;
   event.now_deg = here_deg + to_crank_deg;
   event.rpm = last_rpm_;
-  if (is_lock(state_)) {
+  if (is_lock(state_) || suspended_) {
     events_.emplace_back(event);
   }
 }

@@ -221,6 +221,10 @@ class Sync {
   void release_faults(bool all);
   void change_state(LockState to, std::int64_t t_ns, LossReason reason);
   void finish_segment();
+  LockState state_after(LossReason reason) const;
+  void suspend(LossReason reason, std::int64_t t_ns);
+  void end_suspended();
+  void rejoin(std::int64_t t_ns);
   bool cannot_stop_at(double ns_per_deg, double within_deg) const;
   void take_loss(std::int64_t t_ns);
   void lose(LossReason reason, std::int64_t t_ns);
@@ -273,6 +277,8 @@ class Sync {
   double last_rpm_ = 0;
   int cams_since_crank_ = 0;
   bool silence_reported_ = false;
+  bool suspended_ = false;             // the lock is lost, but its segment may go on (CrankTracker::may_rejoin)
+  std::uint64_t untold_until_ = 0;     // no TDC before this mark is told: at its time nothing was claimed
   bool moved_ = false;                 // a cam that tells the teeth stands elsewhere than before
   bool doubted_by_cams_ = false;       // no odd edge of the crank came before the doubt
   int place_doubts_ = 0;               // so many looks at the place are still to be taken

@@ -59,7 +59,8 @@ void Trellis::put(const Survivor& survivor) {
   }
 }
 
-void Trellis::accept(const Survivor& from, std::int64_t t_ns, const ScatterModel& scatter) {
+void Trellis::accept(const Survivor& from, std::int64_t t_ns, const ScatterModel& scatter,
+                     std::optional<double> past) {
   const auto dt_ns = static_cast<double>(t_ns - from.t_ns);
   const int count = static_cast<int>(step_deg_.size());
   double angle_deg = 0;
@@ -67,7 +68,8 @@ void Trellis::accept(const Survivor& from, std::int64_t t_ns, const ScatterModel
   for (int missed = 0; missed <= missed_run_max; ++missed) {
     angle_deg += step_deg_[static_cast<std::size_t>(tooth)];
     tooth = tooth + 1 == count ? 0 : tooth + 1;
-    const StepFit fit = fit_step(from.speed, angle_deg, dt_ns, scatter);
+    const StepFit fit = missed == 0 && past ? fit_step_as_before(from.speed, angle_deg, dt_ns, *past, scatter)
+                                            : fit_step(from.speed, angle_deg, dt_ns, scatter);
     const bool impossible =
         std::fabs(fit.error) * (1 - possible_sigmas / std::max(fit.sigmas, 1e-9)) > possible_log_ratio;
     const bool leap = missed == 0 && fit.cost > misfit_cost_max;
@@ -191,12 +193,12 @@ void Trellis::settle() {
   survivors_.swap(next_);
 }
 
-void Trellis::advance(std::int64_t t_ns, const ScatterModel& scatter) {
+void Trellis::advance(std::int64_t t_ns, const ScatterModel& scatter, const PastSteps* past, std::uint64_t now) {
   ++edges_;
   next_.clear();
   std::fill(slots_.begin(), slots_.end(), -1);
   for (const Survivor& survivor : survivors_) {
-    accept(survivor, t_ns, scatter);
+    accept(survivor, t_ns, scatter, past != nullptr ? past->log_ratio(survivor.tooth, now) : std::nullopt);
     reject(survivor, t_ns);
   }
   settle();
@@ -210,14 +212,14 @@ double Trellis::position_deg(const Survivor& survivor, std::int64_t t_ns) const 
   return base + static_cast<double>(t_ns - survivor.t_ns) / survivor.speed.ns_per_deg;
 }
 
-double Trellis::rival_margin(std::int64_t t_ns) const {
+double Trellis::rival_margin(std::int64_t t_ns, int clean_steps) const {
   const Survivor& winner = best();
   const double here = position_deg(winner, t_ns);
   const double half_step = period_deg_ / static_cast<double>(step_deg_.size()) / 2;
   double margin = no_rival;
   for (const Survivor& survivor : survivors_) {
     const double away = std::fabs(std::remainder(position_deg(survivor, t_ns) - here, period_deg_));
-    if (away > half_step) {
+    if (away > half_step && survivor.clean_steps >= clean_steps) {
       margin = std::min(margin, survivor.cost - winner.cost);
     }
   }

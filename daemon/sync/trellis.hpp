@@ -5,9 +5,11 @@
 
 #include <cstddef>
 #include <cstdint>
+#include <optional>
 #include <span>
 #include <vector>
 
+#include "sync/past_steps.hpp"
 #include "sync/speed_model.hpp"
 
 namespace cw {
@@ -66,13 +68,15 @@ class Trellis {
   // Starts from one known place. An interval that no alternative fits is only ever an edge too many.
   void begin(const Survivor& start);
 
-  void advance(std::int64_t t_ns, const ScatterModel& scatter);
+  // `past` at mark `now`, when given: what the steps were like a cycle ago.
+  void advance(std::int64_t t_ns, const ScatterModel& scatter, const PastSteps* past = nullptr, std::uint64_t now = 0);
 
   const Survivor& best() const { return survivors_.front(); }
 
   // Least cost among survivors that stand somewhere else than best() (by more than half a step, extrapolated to
-  // `t_ns`), less the cost of best(); `no_rival` when there is none.
-  double rival_margin(std::int64_t t_ns) const;
+  // `t_ns`), less the cost of best(); `no_rival` when there is none. Only those whose last `clean_steps` were without a
+  // fault count.
+  double rival_margin(std::int64_t t_ns, int clean_steps = 0) const;
   static constexpr double no_rival = 1e9;
 
   // Decisions that lead to best(), oldest first.
@@ -82,7 +86,7 @@ class Trellis {
 
  private:
   void accept_as(const Survivor& from, std::int64_t t_ns, int tooth, int missed, double angle_deg, const StepFit& fit);
-  void accept(const Survivor& from, std::int64_t t_ns, const ScatterModel& scatter);
+  void accept(const Survivor& from, std::int64_t t_ns, const ScatterModel& scatter, std::optional<double> past);
   double jump_deg(const Survivor& from, double dt_ns) const;
   bool may_have_jumped(const Survivor& from, double dt_ns) const;
   void accept_jump(const Survivor& from, std::int64_t t_ns);
