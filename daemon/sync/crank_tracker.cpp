@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <bit>
 #include <cmath>
+#include <limits>
 #include <utility>
 
 #include "geometry/angle.hpp"
@@ -46,6 +47,7 @@ constexpr double unsure_rpm = 1200;
 // No crank is thrown back faster than compression can throw it.
 constexpr double swing_back_rpm_max = 600.0;
 constexpr double short_path_ratio_max = 1.25;
+constexpr std::uint64_t no_mark = std::numeric_limits<std::uint64_t>::max();
 
 }  // namespace
 
@@ -141,11 +143,10 @@ CrankEvent CrankTracker::search(std::int64_t t_ns) {
     judge_after_ = turn_teeth_ / looks_a_turn;
     return CrankEvent::none;
   }
-  const bool again = may_rejoin() && rejoin(*row);
-  rejoin_until_edge_ = 0;
-  if (again) {
+  if (may_rejoin() && rejoin(*row)) {
     return CrankEvent::rejoined;
   }
+  give_up_rejoin();
   take_lock(*row);
   return CrankEvent::acquired;
 }
@@ -201,11 +202,16 @@ bool CrankTracker::too_coarse_to_tell() const {
          static_cast<double>(turn_ns) > turn_teeth_ * cycle_.mean_step_deg() * ns_per_deg_at(cranking_rpm_max);
 }
 
-// A crank that swings back has nothing that drives it: each turn takes longer than the one before.
 bool CrankTracker::running_out(const EdgeRow& row) const {
+  return static_cast<std::uint64_t>(row.clean_steps) < 2 * static_cast<std::uint64_t>(turn_teeth_) ||
+         turns_take_longer();
+}
+
+// A crank that swings back has nothing that drives it: each turn takes longer than the one before.
+bool CrankTracker::turns_take_longer() const {
   constexpr double longer = 1.03;
   const auto turn = static_cast<std::uint64_t>(turn_teeth_);
-  if (static_cast<std::uint64_t>(row.clean_steps) < 2 * turn || raw_count_ <= 2 * turn) {
+  if (raw_count_ <= 2 * turn) {
     return true;
   }
   const std::int64_t now_ns = newest_ns();
@@ -250,6 +256,8 @@ void CrankTracker::take_lock(const EdgeRow& row) {
   may_run_backwards_ = false;
   on_short_path_ = true;
   audit_at_mark_ = 0;
+  mixed_at_mark_ = 0;
+  unsure_until_ = unsure_from_;
   ratio_least_ = 1;
   ratio_most_ = 1;
   loss_reason_ = LossReason::none;
@@ -268,7 +276,8 @@ bool CrankTracker::rejoin(const EdgeRow& row) {
   if (!explains_loss(row)) {
     return false;
   }
-  faults_.resize(faults_before_loss_);
+  faults_of_loss_.clear();  // all is explained anew
+  rejoin_until_edge_ = 0;
   ns_per_deg_ = episode_start(sure).speed.ns_per_deg;
   commit_episode();
   audit_at_mark_ = 0;  // the search has just looked at the last turn by itself
@@ -279,11 +288,26 @@ bool CrankTracker::rejoin(const EdgeRow& row) {
   return true;
 }
 
+void CrankTracker::wait_for_rejoin(std::size_t faults_before) {
+  constexpr std::uint64_t turns_max = 8;
+  const auto turn = static_cast<std::uint64_t>(turn_teeth_) + 2;
+  rejoin_until_edge_ = raw_count_ + std::min(mask_ / 2, turns_max * turn);
+  const auto of_loss = faults_.begin() + static_cast<std::ptrdiff_t>(faults_before);
+  faults_of_loss_.assign(of_loss, faults_.end());
+  faults_.erase(of_loss, faults_.end());
+}
+
+void CrankTracker::give_up_rejoin() {
+  rejoin_until_edge_ = 0;
+  faults_.insert(faults_.end(), faults_of_loss_.begin(), faults_of_loss_.end());
+  faults_of_loss_.clear();
+}
+
 bool CrankTracker::explains_loss(const EdgeRow& row) const {
   const Survivor& best = episode_.best();
   const int turn = std::max(lock_steps_min, turn_teeth_);
-  return !best.misfit && !best.had_jump && best.tooth % cycle_.repeat_teeth == row.tooth &&
-         best.clean_steps >= turn && episode_.rival_margin(newest_ns(), turn) >= decided_margin_heavy && believable(episode_.best_path());
+  return !best.misfit && !best.had_jump && best.tooth % cycle_.repeat_teeth == row.tooth && best.clean_steps >= turn &&
+         episode_.rival_margin(newest_ns(), turn) >= decided_margin_heavy && believable(episode_.best_path());
 }
 
 // A crank that turns back and forth passes each tooth an even number of times more than it should. So one edge too many
@@ -330,7 +354,7 @@ void CrankTracker::open_episode() {
 // Fast, the next tooth needs no memory to be foretold.
 void CrankTracker::advance_episode(std::int64_t t_ns) {
   const bool slow = episode_.best().speed.ns_per_deg > ns_per_deg_at(unsure_rpm);
-  episode_.advance(t_ns, scatter_, slow ? &past_ : nullptr, mark_count_);
+  episode_.advance(t_ns, scatter_, slow ? &past_ : nullptr, episode_from_);
 }
 
 // Remembers the step that ends at this mark; it and the one before must be of teeth in a row.
@@ -357,6 +381,7 @@ void CrankTracker::begin_episode_at(std::uint64_t mark_index) {
   const std::int64_t start_ns = marks_[mark_index & mask_].t_ns;
   episode_.begin(episode_start(mark_index));
   mark_count_ = mark_index + 1;
+  episode_from_ = mark_count_;
   settled_ = std::max(std::min(settled_, mark_count_), first_mark_);
   std::uint64_t raw = raw_count_ - 1;
   const std::uint64_t oldest = raw_count_ > mask_ ? raw_count_ - mask_ : 0;
@@ -381,6 +406,7 @@ void CrankTracker::confirm_gap() {
   constexpr std::uint64_t teeth_since_gap = 3;
   holding_ = false;
   confirmed_ = std::max(confirmed_, mark_count_ - std::min(mark_count_, teeth_since_gap));
+  unsure_until_ = std::min(unsure_until_, mark_count_);
   hold_if_slow();
 }
 
@@ -418,18 +444,26 @@ CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
     doubted_at_edge_ = raw_count_;
     return CrankEvent::doubted;
   }
-  if (!episode_decided(t_ns)) {
+  if (!episode_decided(t_ns) || (doubted_ && turns_take_longer())) {
     return CrankEvent::none;
+  }
+  const bool odd_edges = episode_.best().had_extra || episode_.best().had_missed;
+  if (holding_ && !reopened_ && odd_edges) {
+    reopen_from_gap();
+    return CrankEvent::none;  // the next edge decides
   }
   if (gap_out_of_place()) {
     return lose(LossReason::contradicted, t_ns);
   }
   doubted_ = false;
   suspect_ns_per_deg_ = 0;
-  const bool suspicious = commit_episode();
+  const OddEdges odd = commit_episode();
+  if (mixed_again(odd)) {
+    return lose(LossReason::contradicted, t_ns);
+  }
   const bool due = audit_at_mark_ != 0 && mark_count_ >= audit_at_mark_;
   audit_at_mark_ = due ? 0 : audit_at_mark_;
-  if ((suspicious || due) && contradicted()) {
+  if ((odd.mixed() || due) && contradicted()) {
     return lose(LossReason::contradicted, t_ns);
   }
   return CrankEvent::resolved;
@@ -644,15 +678,13 @@ bool CrankTracker::gap_out_of_place() const {
   return false;
 }
 
-// Returns whether both an edge too many and a missed one were needed: what a position that is off by a tooth looks like
-// at the gap.
-bool CrankTracker::commit_episode() {
-  bool extra = false;
-  bool missed = false;
+CrankTracker::OddEdges CrankTracker::commit_episode() {
+  OddEdges odd;
   int clean = 0;
+  const std::uint64_t from_mark = mark_count_;
   for (const PathNode& node : episode_.best_path()) {
-    extra = extra || node.fault == ToothFault::extra;
-    missed = missed || node.missed > 0;
+    odd.extra += node.fault == ToothFault::extra ? 1 : 0;
+    odd.missed += node.missed;
     clean = node.fault == ToothFault::none ? clean + 1 : 0;
     const CrankMark before = marks_[(mark_count_ - 1) & mask_];
     commit_node(node);
@@ -662,13 +694,40 @@ bool CrankTracker::commit_episode() {
   }
   settled_ = mark_count_;
   on_short_path_ = true;
-  if (extra || missed) {
+  note_unsure(odd, from_mark);
+  if (odd.extra + odd.missed > 0) {
     // Look again when a whole turn after the fault has been seen, by itself.
     const auto turn = static_cast<std::uint64_t>(turn_teeth_);
     const std::uint64_t wait = turn + turn / 4 + 4;
     audit_at_mark_ = audit_at_mark_ == 0 ? mark_count_ + wait : audit_at_mark_;
   }
-  return extra && missed;
+  return odd;
+}
+
+// Many odd edges, or on few teeth any: from the first on the place is an explanation until the next gap bears it out.
+void CrankTracker::note_unsure(const OddEdges& odd, std::uint64_t from_mark) {
+  constexpr int many = 3;
+  constexpr int few_teeth = 12;
+  const int faults = odd.extra + odd.missed;
+  if (!odd.mixed() && faults < (turn_teeth_ < few_teeth ? 1 : many)) {
+    return;
+  }
+  const bool joined = from_mark <= unsure_until_ + static_cast<std::uint64_t>(turn_teeth_);
+  unsure_from_ = joined ? std::min(unsure_from_, from_mark) : from_mark;
+  const bool borne_out = cycle_.repeat_teeth == 1 || unsettled(episode_.best());
+  unsure_until_ = borne_out ? mark_count_ : no_mark;
+}
+
+// Whether edges both missed and too many were needed twice within little more than a turn: what a place that is off by a
+// tooth makes of the gap.
+bool CrankTracker::mixed_again(const OddEdges& odd) {
+  if (!odd.mixed() || cycle_.repeat_teeth == 1) {
+    return false;
+  }
+  const auto turn = static_cast<std::uint64_t>(turn_teeth_);
+  const bool again = mixed_at_mark_ > 0 && mark_count_ <= mixed_at_mark_ + turn + turn / 4;
+  mixed_at_mark_ = mark_count_;
+  return again;
 }
 
 void CrankTracker::commit_node(const PathNode& node) {
@@ -781,12 +840,11 @@ bool CrankTracker::contradicted() const {
 CrankEvent CrankTracker::lose(LossReason reason, std::int64_t t_ns) {
   const bool slow = ns_per_deg_ > ns_per_deg_at(swing_back_rpm_max);
   const bool open = reason == LossReason::nearly_stopped || reason == LossReason::ambiguous;
+  const std::size_t faults_before = faults_.size();
   drop(reason);
-  constexpr std::uint64_t teeth_min = 2;
-  constexpr std::uint64_t turns_max = 8;
-  if (open && mark_count_ >= first_mark_ + teeth_min) {
-    const auto turn = static_cast<std::uint64_t>(turn_teeth_);
-    rejoin_until_edge_ = raw_count_ + std::min(mask_ / 2, turns_max * (turn + 2));
+  constexpr std::uint64_t marks_min = 2;
+  if (open && mark_count_ >= first_mark_ + marks_min) {
+    wait_for_rejoin(faults_before);
   }
   may_run_backwards_ = slow;
   search_begun_ = true;
@@ -798,8 +856,7 @@ void CrankTracker::drop(LossReason reason) {
   if (locked_) {
     loss_place_ = last_sure();
   }
-  rejoin_until_edge_ = 0;
-  faults_before_loss_ = faults_.size();
+  give_up_rejoin();
   loss_ns_per_deg_ = ns_per_deg_;
   if (in_episode()) {
     const bool swing = reason == LossReason::nearly_stopped || doubted_ || could_stop();

@@ -113,6 +113,9 @@ class CrankTracker {
   }
   // The marks before `index` have been used: they can't be decided anew.
   void note_used(std::uint64_t index) { said_ = index; }
+  // Whether the place of this mark, of the lock that holds, rests on more than an explanation of many odd edges: from
+  // the first of them to the next gap that comes where it should, it does not.
+  bool well_supported(std::uint64_t index) const { return index < unsure_from_ || index >= unsure_until_; }
   // One past the newest mark, decided or not.
   std::uint64_t marks_end() const { return mark_count_; }
   const CrankMark& mark(std::uint64_t index) const { return marks_[index & mask_]; }
@@ -152,10 +155,13 @@ class CrankTracker {
   std::optional<EdgeRow> certain_row(const PlaceSearch& search, int turns) const;  // what is worth_judging()
   bool too_coarse_to_tell() const;
   bool running_out(const EdgeRow& row) const;
+  bool turns_take_longer() const;
   bool slow_interval() const;
   ScatterModel search_scatter() const;
   std::span<const double> repeat_steps() const;
   void take_lock(const EdgeRow& row);
+  void wait_for_rejoin(std::size_t faults_before);
+  void give_up_rejoin();
   bool rejoin(const EdgeRow& row);
   bool explains_loss(const EdgeRow& row) const;
   bool believable(std::span<const PathNode> path) const;
@@ -176,7 +182,15 @@ class CrankTracker {
   bool may_have_turned(const Survivor& survivor) const;
   bool episode_decided(std::int64_t t_ns) const;
   LossReason episode_hopeless(std::int64_t t_ns) const;
-  bool commit_episode();
+  // What of the episode was odd.
+  struct OddEdges {
+    int extra = 0;
+    int missed = 0;
+    bool mixed() const { return extra > 0 && missed > 0; }
+  };
+  OddEdges commit_episode();
+  void note_unsure(const OddEdges& odd, std::uint64_t from_mark);
+  bool mixed_again(const OddEdges& odd);
   void commit_node(const PathNode& node);
   void keep_faults();
   bool dense_burst() const;
@@ -208,9 +222,13 @@ class CrankTracker {
   std::uint64_t raw_count_ = 0;
   std::uint64_t mark_count_ = 0;
   std::uint64_t first_mark_ = 0;
+  std::uint64_t episode_from_ = 0;  // mark after the one that the episode starts from
   std::uint64_t settled_ = 0;
-  std::uint64_t said_ = 0;       // marks before it were final and have been used
-  std::uint64_t confirmed_ = 0;  // marks before it have a good gap after them
+  std::uint64_t said_ = 0;         // marks before it were final and have been used
+  std::uint64_t unsure_from_ = 0;  // see well_supported()
+  std::uint64_t unsure_until_ = 0;
+  std::uint64_t mixed_at_mark_ = 0;  // end of the last episode with edges both missed and too many; 0 = none
+  std::uint64_t confirmed_ = 0;      // marks before it have a good gap after them
   bool holding_ = false;
   bool reopened_ = false;            // this episode goes back to the last gap
   std::uint64_t audit_at_mark_ = 0;  // 0 = none due
@@ -220,18 +238,18 @@ class CrankTracker {
   bool locked_ = false;
   bool on_short_path_ = false;
   bool search_begun_ = false;
-  int judge_after_ = 0;              // edges until all rows are compared again
+  int judge_after_ = 0;                  // edges until all rows are compared again
   std::uint64_t rejoin_until_edge_ = 0;  // 0: a lost lock is not to be found again
-  std::size_t faults_before_loss_ = 0;
-  bool may_run_backwards_ = false;   // the lock was lost on a slow crank: it may have been thrown back
-  double last_slow_ns_per_deg_ = 0;  // of the step before, when slow
-  double suspect_ns_per_deg_ = 0;    // of the last step, when a turn back was possible but not yet likely
+  bool may_run_backwards_ = false;       // the lock was lost on a slow crank: it may have been thrown back
+  double last_slow_ns_per_deg_ = 0;      // of the step before, when slow
+  double suspect_ns_per_deg_ = 0;        // of the last step, when a turn back was possible but not yet likely
   std::uint64_t doubted_at_edge_ = 0;
   bool doubted_ = false;  // in this episode the crank may have turned back
   LossReason loss_reason_ = LossReason::none;
   double loss_ns_per_deg_ = 0;
   SurePlace loss_place_;
   std::vector<CrankFault> faults_;
+  std::vector<CrankFault> faults_of_loss_;  // told when the lock is not found again
 };
 
 }  // namespace cw

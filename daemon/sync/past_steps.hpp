@@ -2,7 +2,6 @@
 // did a cycle ago, far more than any smooth model of speed would allow.
 #pragma once
 
-#include <algorithm>
 #include <cmath>
 #include <cstddef>
 #include <cstdint>
@@ -16,19 +15,22 @@ class PastSteps {
   // `teeth` in a cycle.
   explicit PastSteps(std::size_t teeth) : steps_(teeth) {}
 
-  void clear() { std::fill(steps_.begin(), steps_.end(), Step{}); }
-
   // The step that ends at mark `mark` and began at `tooth` took `ns_per_deg`, the one before it `before_ns_per_deg`.
   void note(int tooth, double ns_per_deg, double before_ns_per_deg, std::uint64_t mark) {
-    steps_[static_cast<std::size_t>(tooth)] = {std::log(ns_per_deg / before_ns_per_deg), mark};
+    Seen& seen = steps_[static_cast<std::size_t>(tooth)];
+    if (mark > seen.last.mark) {
+      seen.before = seen.last;
+    }
+    seen.last = {std::log(ns_per_deg / before_ns_per_deg), mark};
   }
 
-  // ln(ns per degree of the step from `tooth` / of the step before) a cycle before mark `now`; absent when it was not seen
-  // then. Some odd edges may have come since.
+  // ln(ns per degree of the step from `tooth` / of the step before), when it was last seen in the cycle before mark
+  // `now`; what came from there on is not asked, since that is in question. Some odd edges may have come meanwhile.
   std::optional<double> log_ratio(int tooth, std::uint64_t now) const {
     constexpr std::uint64_t odd_edges = 8;
-    const Step& step = steps_[static_cast<std::size_t>(tooth)];
-    const bool known = step.mark > 0 && now <= step.mark + steps_.size() + odd_edges;
+    const Seen& seen = steps_[static_cast<std::size_t>(tooth)];
+    const Step& step = seen.last.mark < now ? seen.last : seen.before;
+    const bool known = step.mark > 0 && step.mark < now && now <= step.mark + steps_.size() + odd_edges;
     return known ? std::optional<double>(step.log_ratio) : std::nullopt;
   }
 
@@ -37,7 +39,11 @@ class PastSteps {
     double log_ratio = 0;
     std::uint64_t mark = 0;  // 0: never seen
   };
-  std::vector<Step> steps_;
+  struct Seen {
+    Step last;
+    Step before;
+  };
+  std::vector<Seen> steps_;
 };
 
 }  // namespace cw

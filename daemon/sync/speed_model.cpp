@@ -74,7 +74,8 @@ StepFit fit_step(const SpeedState& from, double angle_deg, double dt_ns, const S
            square(scatter.edge_deg / angle_deg) + square(scatter.edge_deg / from.last_step_deg));
   const double variance = speed_variance + edge_variance;
   fit.gain = speed_variance / variance;
-  fit.sigmas = std::fabs(fit.error) / std::sqrt(variance);
+  fit.sd = std::sqrt(variance);
+  fit.sigmas = std::fabs(fit.error) / fit.sd;
   fit.cost = square(fit.sigmas) / 2;
   return fit;
 }
@@ -85,19 +86,16 @@ StepFit fit_step_as_before(const SpeedState& from, double angle_deg, double dt_n
   if (from.ns_per_deg <= 0) {
     return fit;
   }
-  // From one cycle to the next a cranked engine does not repeat itself better than this: our own choice.
+  // From one cycle to the next a cranked engine repeats itself no better than this: our own choice.
   constexpr double repeats_within = 0.08;
-  constexpr double cost_of_another_model = 1.0;
   const double error = std::log(dt_ns / (from.ns_per_deg * angle_deg)) - past_log_ratio;
   const double last_ns = from.ns_per_deg * from.last_step_deg;
   const double edge_variance = 2 * (square(scatter.edge_ns / dt_ns) + square(scatter.edge_ns / last_ns));
-  const double sigmas = std::fabs(error) / std::sqrt(square(repeats_within) + edge_variance);
-  const double cost = square(sigmas) / 2 + cost_of_another_model;
+  const double sd = std::sqrt(square(repeats_within) + edge_variance);
+  // Of a mixture of two normal densities, half each, the likelier; less the peak of the smooth model's own.
+  const double cost = square(error / sd) / 2 + std::numbers::ln2 - std::log(fit.sd / sd);
   if (cost < fit.cost) {
-    fit.cost = cost;
-    fit.sigmas = sigmas;
-    fit.error = error;
-    fit.gain = 1;
+    fit = {cost, sd, std::fabs(error) / sd, error, 1, fit.distance_deg};
   }
   return fit;
 }

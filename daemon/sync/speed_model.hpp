@@ -49,8 +49,9 @@ struct SpeedState {
 
 // An interval against what the speed so far lets expect.
 struct StepFit {
-  double cost = 0;          // negative log likelihood, 0 for the expected interval
-  double sigmas = 0;        // |error| in standard deviations
+  double cost = 0;          // negative log likelihood, 0 for the interval that the smooth model expects
+  double sd = 1;            // standard deviation of the error
+  double sigmas = 0;        // |error| / sd
   double error = 0;         // ln(observed / expected)
   double gain = 1;          // share of the error that is speed rather than scatter, 0 to 1
   double distance_deg = 0;  // from the middle of the last step to the middle of this one
@@ -59,8 +60,9 @@ struct StepFit {
 // `angle_deg` > 0 covered in `dt_ns` >= 0. Without a known speed everything fits: cost 0.
 StepFit fit_step(const SpeedState& from, double angle_deg, double dt_ns, const ScatterModel& scatter);
 
-// The same, where a cycle ago the step took exp(`past_log_ratio`) times as long a degree as the one before it: what the
-// engine did then it may do again.
+// The same, where a cycle ago the step took exp(`past_log_ratio`) times as long a degree as the one before it. As often
+// as not the engine does again what it did then: a mixture of both expectations, half and half. The cost can be negative,
+// since what is repeated is foretold more narrowly than a smooth model can.
 StepFit fit_step_as_before(const SpeedState& from, double angle_deg, double dt_ns, double past_log_ratio,
                            const ScatterModel& scatter);
 

@@ -158,6 +158,9 @@ void Sync::handle(CrankEvent event, std::int64_t t_ns) {
   } else if (event == CrankEvent::doubted) {
     change_state(LockState::searching, t_ns, LossReason::nearly_stopped);
   } else if (event == CrankEvent::resolved) {
+    if (state_ == LockState::searching && known_ != PlaceKnown::none) {
+      untold_until_ = tracker_.marks_end();  // it was in doubt
+    }
     if (miscount_likely(hold_faults())) {
       doubt_place(false);
     }
@@ -642,7 +645,8 @@ void Sync::pass_tdc(std::uint64_t index) {
   const TdcPoints points = points_around_tdc(index);
   const std::optional<TdcEstimate> tdc = coarse_ ? tdc_.between_two(points) : tdc_.estimate(points);
   // Not known to half a tooth, nothing is claimed.
-  if (tdc && tdc->uncertainty_deg < smallest_step_deg_ / 2 && index >= untold_until_) {
+  if (tdc && tdc->uncertainty_deg < smallest_step_deg_ / 2 && index >= untold_until_ &&
+      tracker_.well_supported(index) && tracker_.well_supported(index - std::min(index, points.count))) {
     tracker_.set_edge_scatter_ns(std::max(tracker_scatter_min_ns, tdc_.edge_scatter_ns()));
     report_cycle(index, *tdc, ratios);
   } else {
@@ -773,7 +777,11 @@ bool Sync::miscount_likely(std::size_t faults) const {
   constexpr std::size_t many = 3;
   constexpr double slow_rpm = 1200;
   const bool slow = tracker_.ns_per_deg() > ns_per_deg_at(slow_rpm);
-  return turn_deg_ < deg_per_rev && faults >= (slow ? 1 : many);
+  // Of a wheel with few teeth so many may be a whole turn.
+  constexpr int few_teeth = 12;
+  const auto nearly_a_turn = static_cast<std::size_t>(std::max(1, cycle_.repeat_teeth - 2));
+  const bool turn_lost = cycle_.repeat_teeth < few_teeth && cycle_.places() > 1 && faults >= nearly_a_turn;
+  return turn_lost || (turn_deg_ < deg_per_rev && faults >= (slow ? 1 : many));
 }
 
 // The claim is withdrawn until the cams have told the tooth anew, from what comes from now on.

@@ -59,8 +59,7 @@ void Trellis::put(const Survivor& survivor) {
   }
 }
 
-void Trellis::accept(const Survivor& from, std::int64_t t_ns, const ScatterModel& scatter,
-                     std::optional<double> past) {
+void Trellis::accept(const Survivor& from, std::int64_t t_ns, const ScatterModel& scatter, std::optional<double> past) {
   const auto dt_ns = static_cast<double>(t_ns - from.t_ns);
   const int count = static_cast<int>(step_deg_.size());
   double angle_deg = 0;

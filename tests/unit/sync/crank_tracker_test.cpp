@@ -2,6 +2,7 @@
 
 #include <cmath>
 #include <cstdint>
+#include <numbers>
 #include <string>
 #include <vector>
 
@@ -694,6 +695,125 @@ TEST(CrankTrackerTurningBack, DISABLED_loses_its_claim_wherever_the_crank_stops)
     }
     EXPECT_EQ(claimed, 0) << wheel.name << ", of " << stops << " stops";
     EXPECT_EQ(told_wrong, 0) << wheel.name << ", of " << stops << " stops";
+  }
+}
+
+// ---- a lock that is lost on a slow crank and found again
+
+// Steady, so slow that a crank may be thrown back at every tooth.
+constexpr double creeping_rpm = 75;
+
+TEST(CrankTrackerRejoin, one_odd_edge_anywhere_on_a_creeping_crank_is_named_when_the_place_has_been_found_again) {
+  for (const NamedWheel& wheel : {test::wheel(60, 2), test::wheel(36, 1), test::wheel(32, 3)}) {
+    const std::size_t turn = turn_of(wheel.cycle);
+    const std::vector<Passage> teeth =
+        passages(wheel.cycle, 0, static_cast<int>(11 * turn), test::steady(creeping_rpm));
+    for (std::size_t at = prelude_turns * turn; at < (prelude_turns + 1) * turn; at += 3) {
+      const std::string where = wheel.name + " at tooth " + std::to_string(teeth[at].tooth);
+      TrackerWatch missed(wheel.cycle);
+      missed.teeth(without(teeth, at, 1));
+      ASSERT_EQ(missed.faults().size(), 1U) << where << ": " << words(missed.faults());
+      EXPECT_EQ(missed.faults()[0].kind, ToothFault::missed) << where;
+      EXPECT_EQ(missed.faults()[0].tooth % wheel.cycle.repeat_teeth, teeth[at].tooth % wheel.cycle.repeat_teeth)
+          << where;
+      EXPECT_EQ(missed.wrong_marks(), 0) << where;
+      EXPECT_EQ(missed.losses(), missed.rejoined()) << where;
+
+      TrackerWatch extra(wheel.cycle);
+      extra.mixed(teeth, {teeth[at].t_ns + (teeth[at + 1].t_ns - teeth[at].t_ns) * 2 / 5});
+      ASSERT_EQ(extra.faults().size(), 1U) << where << ": " << words(extra.faults());
+      EXPECT_EQ(extra.faults()[0].kind, ToothFault::extra) << where;
+      EXPECT_EQ(extra.faults()[0].tooth % wheel.cycle.repeat_teeth, teeth[at].tooth % wheel.cycle.repeat_teeth)
+          << where;
+      EXPECT_EQ(extra.wrong_marks(), 0) << where;
+      EXPECT_EQ(extra.losses(), extra.rejoined()) << where;
+    }
+  }
+}
+
+// Back over some teeth and on again: each of them passes twice more, and that is no fault of the signal. The crank comes
+// to its first stop as in thrown_back(), half way between two teeth, swings back with the same force, and is taken on.
+struct RockedBack {
+  std::vector<Passage> before;
+  std::vector<std::int64_t> backwards_ns;
+  std::vector<std::int64_t> again_ns;  // the same teeth forwards
+  std::vector<Passage> after;
+};
+RockedBack rocked_back(const ToothCycle& cycle, int back_teeth) {
+  const double pitch_deg = cycle.teeth[0].step_deg;
+  const auto turn = static_cast<double>(test::teeth_a_turn(cycle));
+  const double turn_deg = 3 * 360 + (std::floor(turn / 3) + 0.5) * pitch_deg;
+  const ThrownBack there = thrown_back(cycle, 150, turn_deg, 70);
+  const double a = 900.0 * 900.0 / (2 * 70);
+  RockedBack out;
+  out.before = there.forwards;
+  const auto back = there.forwards.end() - back_teeth;
+  const double stop_s = (turn_deg - 70) / 900 + 900 / a;
+  // From rest to rest over back_teeth pitches, speeding up and then slowing down.
+  const double half_deg = back_teeth * pitch_deg / 2;
+  const double swing_s = 2 * std::sqrt(2 * half_deg / a);
+  const auto within_s = [&](double along_deg) {
+    return along_deg <= half_deg ? std::sqrt(2 * along_deg / a)
+                                 : swing_s - std::sqrt(2 * (2 * half_deg - along_deg) / a);
+  };
+  for (int i = 0; i < back_teeth; ++i) {
+    const double s = within_s((i + 0.5) * pitch_deg);
+    out.backwards_ns.push_back(std::llround(1e9 * (stop_s + s)));
+    out.again_ns.push_back(std::llround(1e9 * (stop_s + swing_s + s)));
+  }
+  // On from rest at the first stop, and at 150 rpm from 70 degrees on.
+  const Passage& last = *(back + back_teeth - 1);
+  const int next = (last.tooth + 1) % static_cast<int>(cycle.teeth.size());
+  out.after = test::passages(cycle, next, 8 * test::teeth_a_turn(cycle), [&](double deg) {
+    const double from_stop_deg = deg + pitch_deg / 2;
+    const double s = from_stop_deg < 70 ? std::sqrt(2 * from_stop_deg / a) : 900 / a + (from_stop_deg - 70) / 900;
+    return 1e9 * (stop_s + 2 * swing_s + s);
+  });
+  return out;
+}
+
+TEST(CrankTrackerRejoin, a_crank_that_rocks_back_over_some_teeth_and_goes_on_has_no_odd_edges) {
+  for (const NamedWheel& wheel : {test::wheel(60, 2), test::wheel(36, 1)}) {
+    for (int back_teeth = 1; back_teeth <= 4; ++back_teeth) {
+      const RockedBack run = rocked_back(wheel.cycle, back_teeth);
+      TrackerWatch watch(wheel.cycle);
+      watch.teeth(run.before);
+      for (const std::int64_t t_ns : run.backwards_ns) {
+        watch.odd(t_ns);
+      }
+      for (const std::int64_t t_ns : run.again_ns) {
+        watch.odd(t_ns);
+      }
+      watch.teeth(run.after);
+      const std::string where = wheel.name + ", back over " + std::to_string(back_teeth);
+      EXPECT_TRUE(watch.faults().empty()) << where << ": " << words(watch.faults());
+      EXPECT_EQ(watch.wrong_marks(), 0) << where;
+      EXPECT_TRUE(watch.claims_position()) << where;
+    }
+  }
+}
+
+TEST(CrankTrackerRejoin, a_deep_dip_at_every_compression_is_no_missed_tooth_once_a_cycle_has_shown_it) {
+  // Invented: four dips a cycle, speed down to 0.4 of the mean within 60 degrees, deeper than the published record.
+  const auto dips = [](double deg) {
+    double t_s = 0;
+    constexpr double step = 0.5;
+    for (double x = 0; x < deg; x += step) {
+      const double phase = std::fmod(x, 180.0) - 97;
+      const double share =
+          std::fabs(phase) < 30 ? 0.7 + 0.3 * std::cos(std::numbers::pi * (1 - std::fabs(phase) / 30)) : 1;
+      t_s += std::min(step, deg - x) / (6 * 140 * share);
+    }
+    return 1e9 * t_s;
+  };
+  for (const NamedWheel& wheel : {test::wheel(44, 2), test::wheel(36, 1), test::wheel(32, 3)}) {
+    TrackerWatch watch(wheel.cycle);
+    const int turn = test::teeth_a_turn(wheel.cycle);
+    watch.teeth(test::passages(wheel.cycle, 0, 12 * turn, dips));
+    EXPECT_TRUE(watch.faults().empty()) << wheel.name << ": " << words(watch.faults());
+    EXPECT_EQ(watch.wrong_marks(), 0) << wheel.name;
+    EXPECT_LE(watch.losses(), 1) << wheel.name;
+    EXPECT_TRUE(watch.claims_position()) << wheel.name;
   }
 }
 

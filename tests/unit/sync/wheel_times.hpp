@@ -177,6 +177,7 @@ class TrackerWatch {
   int acquired_after() const { return acquired_after_; }
   int locks() const { return locks_; }
   int losses() const { return losses_; }
+  int rejoined() const { return rejoined_; }
   LossReason last_reason() const { return last_reason_; }
   int wrong_marks() const { return wrong_marks_; }
   int right_marks() const { return right_marks_; }
@@ -190,6 +191,7 @@ class TrackerWatch {
       ++locks_;
       acquired_after_ = acquired_after_ == 0 ? edges_ : acquired_after_;
     }
+    rejoined_ += event == CrankEvent::rejoined ? 1 : 0;
     doubted_ = event == CrankEvent::doubted || (doubted_ && event == CrankEvent::none);
     if (event == CrankEvent::lost) {
       ++losses_;
@@ -229,6 +231,7 @@ class TrackerWatch {
   int acquired_after_ = 0;
   int locks_ = 0;
   int losses_ = 0;
+  int rejoined_ = 0;
   LossReason last_reason_ = LossReason::none;
   int wrong_marks_ = 0;
   int right_marks_ = 0;
