@@ -96,7 +96,7 @@ void CamWatch::add_to_level(Cam& cam, const CamCycleEvent& event) {
   if (!undisturbed(event)) {
     return;
   }
-  cam.level.push_back(event.match.shift_deg);
+  cam.level.push_back({event.match.shift_deg, event.match.uncertainty_deg});
   cam.level_edge_ns = event.last_edge_ns;
   if (cam.level.size() > level_cycles) {
     cam.level.erase(cam.level.begin());
@@ -129,11 +129,25 @@ void CamWatch::watch_dead(Cam& cam, const CamCycleEvent& event, std::vector<Find
   }
 }
 
+std::vector<double> CamWatch::level_deg(const Cam& cam) {
+  std::vector<double> level;
+  std::transform(cam.level.begin(), cam.level.end(), std::back_inserter(level),
+                 [](const Phase& phase) { return phase.deg; });
+  return level;
+}
+
+// What is not seen of the speed between the teeth shifts every cycle alike, before and after: it is not averaged away.
 double CamWatch::step_limit_deg(const Cam& cam, std::size_t index) const {
   const double limit = engine_.limits.cam_warning_deg;
-  const double spread = cam.level.empty() ? 0 : usual_spread(cam.level);
+  const double spread = cam.level.empty() ? 0 : usual_spread(level_deg(cam));
   const CamPattern& pattern = engine_.cams[index];
-  const double unsure = cam.recent.empty() ? 0 : cam.recent.back().match.uncertainty_deg;
+  double unsure = 0;
+  for (const Phase& phase : cam.level) {
+    unsure = std::max(unsure, phase.uncertainty_deg);
+  }
+  for (const CamCycleEvent& event : cam.recent) {
+    unsure = std::max(unsure, event.match.uncertainty_deg);
+  }
   return std::max(pattern.fixed() ? limit : std::max(limit, pattern.tolerance_deg), spreads_for_step * spread) +
          beyond_notice(unsure);
 }
@@ -143,7 +157,7 @@ std::optional<CamWatch::Step> CamWatch::find_step(const Cam& cam) const {
     return std::nullopt;
   }
   const std::size_t index = cam.recent.back().cam;
-  const double level = median(cam.level);
+  const double level = median(level_deg(cam));
   const double limit = step_limit_deg(cam, index);
   const std::size_t first = cam.recent.size() - step_cycles;
   std::vector<double> phases;

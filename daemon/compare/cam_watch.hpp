@@ -44,9 +44,13 @@ class CamWatch {
     std::uint64_t cycle = 0;
     double rpm = 0;
   };
+  struct Phase {
+    double deg = 0;
+    double uncertainty_deg = 0;
+  };
   struct Cam {
     std::deque<CamCycleEvent> recent;  // newest last; the oldest is judged for odd edges when it leaves
-    std::vector<double> level;         // phases of undisturbed cycles before `recent`, newest last
+    std::vector<Phase> level;          // of undisturbed cycles before `recent`, newest last
     std::int64_t level_edge_ns = 0;    // last edge of the last of them
     std::optional<double> phase_deg;
     std::optional<Finding> open_dead;
@@ -70,6 +74,7 @@ class CamWatch {
   double teeth_of(std::size_t cam, double change_deg) const;
   bool whole_teeth(std::size_t cam, double change_deg) const;
   double step_limit_deg(const Cam& cam, std::size_t index) const;
+  static std::vector<double> level_deg(const Cam& cam);
 
   const Engine& engine_;
   std::uint64_t& next_id_;

@@ -792,7 +792,8 @@ void CrankTracker::keep_faults() {
 bool CrankTracker::dense_burst() const {
   constexpr int burst_min = 3;
   constexpr double share_of_step = 0.5;
-  const double tooth_ns = share_of_step * cycle_.mean_step_deg() * episode_.best().speed.ns_per_deg;
+  const double least_deg = *std::min_element(cycle_step_deg_.begin(), cycle_step_deg_.end());
+  const double tooth_ns = share_of_step * least_deg * episode_.best().speed.ns_per_deg;
   int dense = 0;
   std::int64_t before_ns = marks_[(mark_count_ - 1) & mask_].t_ns;
   for (const PathNode& node : episode_.best_path()) {

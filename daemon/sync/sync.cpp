@@ -464,6 +464,12 @@ double Sync::hidden_dip_deg(std::uint64_t index) const {
   }
   constexpr double share = 0.2;
   const double around = (ns_per_deg(index - 1) + ns_per_deg(index + 1)) / 2;
+  // Far apart, with quite another speed on either side: starting or running down, it may have been any speed between.
+  constexpr double quite_another = 1.3;
+  if (coarse_ && std::max(ns_per_deg(index - 1), ns_per_deg(index + 1)) >
+                     quite_another * std::min(ns_per_deg(index - 1), ns_per_deg(index + 1))) {
+    return step / 2;
+  }
   const double bend = share * step * std::fabs(ns_per_deg(index) / around - 1);
   // A straight line misses a steady change of speed by step / 8 times the change from one end to the other.
   const double slope = coarse_ ? step / 16 * std::fabs(ns_per_deg(index + 1) - ns_per_deg(index - 1)) / around : 0;
@@ -526,8 +532,7 @@ void Sync::cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns) {
   // On a wheel of few teeth cam edges between two teeth are the rule.
   constexpr double steps = 2;
   const double telling_ns = std::max(turns * deg_per_rev, steps * largest_step_deg_) * tracker_.ns_per_deg();
-  constexpr int telling_cam_edges = 2;
-  if (tracker_.locked() && cams_since_crank_ >= telling_cam_edges && interval_ns > 0 &&
+  if (tracker_.locked() && cams_since_crank_ >= telling_cam_edges() && interval_ns > 0 &&
       static_cast<double>(silent_ns) > telling_ns && !silence_reported_) {
     silence_reported_ = true;
     const double rpm = rpm_at(tracker_.ns_per_deg());
@@ -536,6 +541,23 @@ void Sync::cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns) {
     lose(LossReason::signal_stopped, last_ns);
     events_.emplace_back(SilenceEvent{SilenceKind::crank_signal_stopped, last_ns, t_ns, rpm, cams_since_crank_});
   }
+}
+
+// Cam edges without one of the crank that say that the engine turns. Between teeth so far apart it may have stopped and
+// rock to and fro under the cam sensors: then a stretch is wanted that no rocking gives.
+int Sync::telling_cam_edges() const {
+  constexpr int usual = 2;
+  constexpr double far_apart_deg = 60;
+  constexpr double steps = 2;
+  if (largest_step_deg_ < far_apart_deg || cannot_stop_at(tracker_.ns_per_deg(), steps * largest_step_deg_)) {
+    return usual;
+  }
+  constexpr std::size_t cycles = 3;
+  std::size_t edges = 0;
+  for (const CamPattern& cam : engine_.cams) {
+    edges += cam.edges.size();
+  }
+  return std::max(usual, static_cast<int>(cycles * edges));
 }
 
 void Sync::reference_edge(std::int64_t t_ns) {
@@ -555,7 +577,8 @@ void Sync::tick(std::int64_t silent_ns) {
   const double rpm = tracker_.locked() ? rpm_at(tracker_.ns_per_deg()) : 0;
   const bool was_locked = tracker_.locked();
   const double next_deg = was_locked ? tracker_.next_interval_ns() / tracker_.ns_per_deg() : 0;
-  const bool sudden = was_locked && cannot_stop_at(tracker_.ns_per_deg(), next_deg);
+  // The speed is that of the middle of the last step, and the next tooth was not reached.
+  const bool sudden = was_locked && cannot_stop_at(tracker_.ns_per_deg(), next_deg + largest_step_deg_ / 2);
   tracker_.drop(LossReason::signal_stopped);
   strict_.reset();
   wheel_.forget();

@@ -225,6 +225,7 @@ class Sync {
   void suspend(LossReason reason, std::int64_t t_ns);
   void end_suspended();
   void rejoin(std::int64_t t_ns);
+  int telling_cam_edges() const;
   bool cannot_stop_at(double ns_per_deg, double within_deg) const;
   void take_loss(std::int64_t t_ns);
   void lose(LossReason reason, std::int64_t t_ns);
