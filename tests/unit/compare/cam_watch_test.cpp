@@ -182,6 +182,23 @@ TEST_F(CamWatchTest, the_only_cam_leaves_drive_and_wheel_undecided) {
   EXPECT_EQ(steps[0].reason, attribute(FindingKind::cam_step, Circumstance::whole_teeth_only_cam).reason);
 }
 
+// Few teeth: while cranking, what speed does between them shifts the cam as it is read, every cycle alike.
+TEST_F(CamWatchTest, readings_that_were_that_uncertain_before_are_no_step_when_they_become_sure) {
+  const auto uncertain = [&](double phase_deg, double uncertainty_deg) {
+    CamCycleEvent event = cycle(0, phase_deg);
+    event.match.uncertainty_deg = uncertainty_deg;
+    take({event});
+  };
+  for (int i = 0; i < 20; ++i) {
+    uncertain(8, 9);
+  }
+  for (int i = 0; i < 20; ++i) {
+    uncertain(0, 0.2);
+  }
+  watch_->finish(out_);
+  EXPECT_TRUE(of_kind(out_, FindingKind::cam_step).empty());
+}
+
 TEST_F(CamWatchTest, a_slow_drift_is_no_step) {
   for (int i = 0; i < 60; ++i) {
     run({0.05 * i, 0}, 1);

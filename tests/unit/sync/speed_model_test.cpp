@@ -6,6 +6,8 @@
 
 #include <gtest/gtest.h>
 
+#include "sync/past_steps.hpp"
+
 #include "tests/unit/sync/wheel_times.hpp"
 
 namespace cw {
@@ -154,6 +156,41 @@ TEST(SpeedModel, the_published_cranking_record_fits_at_the_right_place) {
       EXPECT_EQ(misfits(wheel.cycle, teeth, {}), 0) << wheel.name << ", phase " << phase;
     }
   }
+}
+
+// Twice as long a degree as the step before, as a cycle ago: the smooth model finds that odd, the memory does not.
+TEST(SpeedModel, what_was_so_a_cycle_ago_costs_less_than_the_expected_interval_of_the_smooth_model) {
+  const SpeedState from{1e9 / 900, 10, 0};  // 150 rpm
+  const ScatterModel scatter;
+  const double dt_ns = 2 * 10 * 1e9 / 900;
+  const StepFit smooth = fit_step(from, 10, dt_ns, scatter);
+  const StepFit again = fit_step_as_before(from, 10, dt_ns, std::log(2.0), scatter);
+  EXPECT_GT(smooth.cost, 1);
+  EXPECT_LT(again.cost, 0);
+  EXPECT_NEAR(again.error, 0, 1e-9);
+}
+
+TEST(SpeedModel, a_memory_that_does_not_come_true_changes_nothing) {
+  const SpeedState from{1e9 / 900, 10, 0};
+  const ScatterModel scatter;
+  const double dt_ns = 10 * 1e9 / 900;
+  const StepFit smooth = fit_step(from, 10, dt_ns, scatter);
+  const StepFit other = fit_step_as_before(from, 10, dt_ns, std::log(2.0), scatter);
+  EXPECT_EQ(other.cost, smooth.cost);
+  EXPECT_EQ(other.error, smooth.error);
+  EXPECT_EQ(fit_step_as_before({}, 10, dt_ns, 0.5, scatter).cost, 0) << "without a speed everything fits";
+}
+
+TEST(PastSteps, are_known_for_a_cycle_and_never_from_what_is_in_question) {
+  PastSteps past(4);
+  EXPECT_FALSE(past.log_ratio(2, 10));
+  past.note(2, 3, 1, 10);
+  EXPECT_FALSE(past.log_ratio(2, 10)) << "from mark 10 on all is in question";
+  EXPECT_NEAR(past.log_ratio(2, 11).value_or(0), std::log(3.0), 1e-12);
+  past.note(2, 5, 1, 14);
+  EXPECT_NEAR(past.log_ratio(2, 14).value_or(0), std::log(3.0), 1e-12) << "the one before";
+  EXPECT_NEAR(past.log_ratio(2, 15).value_or(0), std::log(5.0), 1e-12);
+  EXPECT_FALSE(past.log_ratio(2, 14 + 4 + 9)) << "too long ago";
 }
 
 TEST(SpeedModel, a_gap_taken_for_a_tooth_misfits_at_running_speed) {

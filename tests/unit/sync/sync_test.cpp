@@ -605,6 +605,122 @@ TEST_F(SyncSilence, before_any_edge_is_nothing) {
   EXPECT_TRUE(sync_.events().empty());
 }
 
+TEST(SyncSilenceOnFewTeeth, an_engine_that_rocks_under_the_cam_between_two_far_teeth_has_stopped) {
+  Engine engine = two_cam_engine();
+  engine.crank.teeth = pitched_teeth(1, {}, 360);
+  engine.crank.positions = 1;
+  engine.cams = {test::cam_with("cam", {40, 100, 500, 560})};
+  engine.reference.reset();
+  // 400 rpm is 2,400 degrees a second: from there a crank stops within some 70 degrees, so within a turn.
+  const auto at_400_rpm = [](double deg) { return deg * 1e9 / 2400; };
+  Sync sync(engine);
+  feed(sync, engine_edges(engine, 100, 720 * 12, at_400_rpm));
+  ASSERT_EQ(sync.state(), LockState::cycle_locked);
+  std::int64_t t_ns = sync.newest_ns();
+  for (int i = 0; i < 8; ++i) {
+    t_ns += 80'000'000;  // to and fro over two cam edges
+    sync.cam_edge(0, ActiveEdge::falling, t_ns);
+  }
+  sync.tick(1'500'000'000);
+  const std::vector<SilenceEvent> silence = all_of<SilenceEvent>(sync);
+  ASSERT_EQ(silence.size(), 1U);
+  EXPECT_EQ(silence[0].kind, SilenceKind::engine_stopped);
+}
+
+// ---- a lock that is found again
+
+// An odd edge on a creeping crank costs the claim. What the cams did meanwhile belongs to the lock all the same.
+TEST(SyncRejoin, faults_of_crank_and_cam_during_a_lost_lock_are_told_when_it_is_found_again) {
+  const Engine engine = two_cam_engine();
+  const auto creeping = [](double deg) { return deg * 1e9 / 450; };  // 75 rpm
+  const std::vector<TimedEdge> edges = engine_edges(engine, 33, 33 + 720 * 12, creeping);
+  const double missed_from_deg = 720 * 6 + 50.0;
+  int missed_tooth = 0;
+  double missed_deg = 0;
+  const std::vector<TimedEdge> heard = test::only(edges, [&](const TimedEdge& edge) {
+    if (edge.line == Line::crank && missed_tooth == 0 && edge.crank_deg > missed_from_deg) {
+      missed_tooth = edge.tooth;
+      missed_deg = edge.crank_deg;
+      return false;
+    }
+    return !(edge.line == Line::cam && edge.cam == 0 && std::fabs(edge.crank_deg - (720 * 6 + 332)) < 1);
+  });
+  Sync sync(engine);
+  feed(sync, heard);
+  sync.finish();
+  EXPECT_EQ(sync.state(), LockState::cycle_locked);
+  using enum LockState;
+  EXPECT_EQ(states(sync),
+            (std::vector<LockState>{no_signal, searching, revolution_locked, cycle_locked, searching, cycle_locked}));
+  const std::vector<ToothEvent> teeth = all_of<ToothEvent>(sync);
+  ASSERT_EQ(teeth.size(), 1U);
+  EXPECT_EQ(teeth[0].kind, ToothFault::missed);
+  EXPECT_EQ(teeth[0].tooth, missed_tooth);
+  EXPECT_NEAR(teeth[0].angle_deg, wrap_deg(missed_deg, 720), 0.5);
+  std::size_t missing = 0;
+  for (const CamCycleEvent& frame : all_of<CamCycleEvent>(sync)) {
+    missing += frame.match.missing_deg.size();
+  }
+  EXPECT_EQ(missing, 1U);
+  // While nothing was claimed, no TDC was told.
+  const std::vector<LockEvent> locks = all_of<LockEvent>(sync);
+  const std::int64_t lost_ns = locks[locks.size() - 2].t_ns;
+  const std::int64_t found_ns = locks.back().t_ns;
+  for (const CycleEvent& cycle : all_of<CycleEvent>(sync)) {
+    EXPECT_TRUE(cycle.tdc_ns < lost_ns || cycle.tdc_ns > found_ns - static_cast<std::int64_t>(creeping(60)));
+  }
+}
+
+TEST(SyncRejoin, an_engine_that_stops_instead_ends_what_waited) {
+  const Engine engine = two_cam_engine();
+  const auto creeping = [](double deg) { return deg * 1e9 / 450; };
+  const std::vector<TimedEdge> edges = engine_edges(engine, 33, 33 + 720 * 6, creeping);
+  int skipped = 0;
+  Sync sync(engine);
+  feed(sync, test::only(edges, [&](const TimedEdge& edge) {
+         return !(edge.line == Line::crank && edge.crank_deg > 720 * 6 - 90 && skipped++ == 0);
+       }));
+  ASSERT_EQ(sync.state(), LockState::searching);
+  sync.tick(1'500'000'000);
+  EXPECT_EQ(sync.state(), LockState::no_signal);
+  const std::vector<SilenceEvent> silence = all_of<SilenceEvent>(sync);
+  ASSERT_EQ(silence.size(), 1U);
+  EXPECT_EQ(silence[0].kind, SilenceKind::engine_stopped);
+  // A new start is a lock of its own.
+  feed(sync, engine_edges(engine, 100, 100 + 720 * 6, [](double deg) { return 60e9 + at_1000_rpm(deg); }));
+  EXPECT_EQ(sync.state(), LockState::cycle_locked);
+}
+
+// ---- few teeth
+
+// A wheel of one tooth: a missed edge is a whole turn, and only the cams can tell which it is then.
+TEST(SyncOneTooth, after_a_missed_tooth_no_tdc_is_told_until_the_cams_have_told_the_turn) {
+  Engine engine = two_cam_engine();
+  engine.crank.teeth = pitched_teeth(1, {}, 360);
+  engine.crank.positions = 1;
+  engine.cams = {test::cam_with("cam", {300})};
+  engine.reference.reset();
+  for (int missed = 1; missed <= 3; ++missed) {
+    int left = missed;
+    const std::vector<TimedEdge> heard =
+        test::only(engine_edges(engine, 100, 720 * 30, at_3000_rpm), [&](const TimedEdge& edge) {
+          return !(edge.line == Line::crank && edge.crank_deg > 720 * 15 && left > 0 && left-- > 0);
+        });
+    Sync sync(engine);
+    feed(sync, heard);
+    EXPECT_EQ(sync.state(), LockState::cycle_locked) << missed;
+    int told = 0;
+    for (const CycleEvent& cycle : all_of<CycleEvent>(sync)) {
+      if (cycle.state == LockState::cycle_locked) {
+        const double deg = static_cast<double>(cycle.tdc_ns) / 1e9 * 18'000;
+        EXPECT_NEAR(std::remainder(deg, 720), 0, 1) << missed << " missed, " << deg / 720;
+        ++told;
+      }
+    }
+    EXPECT_GT(told, 14) << missed;
+  }
+}
+
 // ---- breaking off
 
 TEST(SyncBreak, gives_up_the_lock_without_calling_it_lost) {
