@@ -257,6 +257,7 @@ void CrankTracker::take_lock(const EdgeRow& row) {
   on_short_path_ = true;
   audit_at_mark_ = 0;
   mixed_at_mark_ = 0;
+  gaps_since_lock_ = 0;
   unsure_until_ = unsure_from_;
   ratio_least_ = 1;
   ratio_most_ = 1;
@@ -313,13 +314,36 @@ bool CrankTracker::explains_loss(const EdgeRow& row) const {
 // A crank that turns back and forth passes each tooth an even number of times more than it should. So one edge too many
 // is a fault, two may be none; and an excursion never takes an edge away.
 bool CrankTracker::believable(std::span<const PathNode> path) const {
+  // Close beside its turning points even a crank that rocks passes two edges of a tooth within less than a step.
+  constexpr double very_dense = 0.15;
   int extra = 0;
   int missed = 0;
   for (const PathNode& node : path) {
     extra += node.fault == ToothFault::extra ? 1 : 0;
     missed += node.missed;
   }
-  return dense_burst() ? missed <= missed_run_max : missed <= missed_when_slow_max && extra <= 1;
+  return !nearly_stood(path) &&
+         (dense_burst(very_dense) ? missed <= missed_run_max : missed <= missed_when_slow_max && extra <= 1);
+}
+
+// Whether the crank would have been much slower somewhere than on the whole: then it stood, or the signal was away.
+bool CrankTracker::nearly_stood(std::span<const PathNode> path) const {
+  constexpr double share_of_mean = 1.0 / 3;  // of the published cranking record the least is 85/150
+  const CrankMark from = marks_[(mark_count_ - 1) & mask_];
+  CrankMark last = from;
+  double turned_deg = 0;
+  double slowest_ns_per_deg = 0;
+  for (const PathNode& node : path) {
+    if (node.fault == ToothFault::extra) {
+      continue;
+    }
+    const double step_deg = cycle_.between_deg(last.tooth, node.tooth);
+    turned_deg += step_deg;
+    slowest_ns_per_deg = std::max(slowest_ns_per_deg, static_cast<double>(node.t_ns - last.t_ns) / step_deg);
+    last = {node.t_ns, node.tooth};
+  }
+  const double mean_ns_per_deg = static_cast<double>(last.t_ns - from.t_ns) / std::max(turned_deg, 1.0);
+  return slowest_ns_per_deg * share_of_mean > mean_ns_per_deg;
 }
 
 // ---- locked
@@ -404,6 +428,7 @@ void CrankTracker::reopen_from_gap() {
 // tooth beside it makes it longer by no more than a dip in speed may.
 void CrankTracker::confirm_gap() {
   constexpr std::uint64_t teeth_since_gap = 3;
+  ++gaps_since_lock_;
   holding_ = false;
   confirmed_ = std::max(confirmed_, mark_count_ - std::min(mark_count_, teeth_since_gap));
   unsure_until_ = std::min(unsure_until_, mark_count_);
@@ -438,6 +463,9 @@ CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
   if (const LossReason reason = episode_hopeless(t_ns); reason != LossReason::none) {
     return lose(reason, t_ns);
   }
+  if (episode_.best().clean_steps == decided_steps && unsettled(episode_.best()) && gap_out_of_place()) {
+    return lose(LossReason::contradicted, t_ns);
+  }
   if (may_turn_back(episode_.best()) && !doubted_) {
     // Held, but nothing is said of it until a whole turn has confirmed the place.
     doubted_ = true;
@@ -446,6 +474,9 @@ CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
   }
   if (!episode_decided(t_ns) || (doubted_ && turns_take_longer())) {
     return CrankEvent::none;
+  }
+  if (doubted_ && !believable(episode_.best_path())) {
+    return lose(LossReason::nearly_stopped, t_ns);
   }
   const bool odd_edges = episode_.best().had_extra || episode_.best().had_missed;
   if (holding_ && !reopened_ && odd_edges) {
@@ -457,8 +488,11 @@ CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
   }
   doubted_ = false;
   suspect_ns_per_deg_ = 0;
+  const bool fresh = gaps_since_lock_ == 0 && holding_;
   const OddEdges odd = commit_episode();
-  if (mixed_again(odd)) {
+  // An odd edge among the last that the lock was taken on shows at the next gap only.
+  const bool ill_taken = fresh && odd.extra + odd.missed > 0;
+  if (mixed_again(odd) || ill_taken) {
     return lose(LossReason::contradicted, t_ns);
   }
   const bool due = audit_at_mark_ != 0 && mark_count_ >= audit_at_mark_;
@@ -656,10 +690,12 @@ bool CrankTracker::may_turn_back(const Survivor& survivor) {
   return slows_on || danger >= (gap_ahead ? stops_in_gap : stops_at_once);
 }
 
-// A fault at the gap, after another fault and a clean stretch: then the place was lost at the first, and the gap says so.
+// Faults at the gap, after others and a clean stretch: then the place was lost at those, and the gap says so.
 bool CrankTracker::gap_out_of_place() const {
   bool fault_before = false;
+  bool fault_last = false;
   int clean_since = 0;
+  int clean_before = 0;  // steps between the faults before and those looked at
   auto tooth = static_cast<std::size_t>(marks_[(mark_count_ - 1) & mask_].tooth);
   for (const PathNode& node : episode_.best_path()) {
     const bool fault = node.fault != ToothFault::none;
@@ -668,11 +704,13 @@ bool CrankTracker::gap_out_of_place() const {
       tooth = (tooth + 1) % cycle_step_deg_.size();
       widest_deg = std::max(widest_deg, cycle_step_deg_[tooth]);
     }
-    if (fault && fault_before && clean_since >= decided_steps && widest_deg == gap_deg_ && cycle_.repeat_teeth > 1) {
+    clean_before = fault && !fault_last ? clean_since : clean_before;
+    if (fault && fault_before && clean_before >= decided_steps && widest_deg == gap_deg_ && cycle_.repeat_teeth > 1) {
       return true;
     }
-    fault_before = fault_before || fault;
+    fault_before = fault_before || (fault_last && !fault);
     clean_since = fault ? 0 : clean_since + 1;
+    fault_last = fault;
     tooth = static_cast<std::size_t>(node.tooth);
   }
   return false;
@@ -789,9 +827,8 @@ void CrankTracker::keep_faults() {
 }
 
 // Whether edges came much faster than teeth can: a crank that swings back over its teeth never looks like that.
-bool CrankTracker::dense_burst() const {
+bool CrankTracker::dense_burst(double share_of_step) const {
   constexpr int burst_min = 3;
-  constexpr double share_of_step = 0.5;
   const double least_deg = *std::min_element(cycle_step_deg_.begin(), cycle_step_deg_.end());
   const double tooth_ns = share_of_step * least_deg * episode_.best().speed.ns_per_deg;
   int dense = 0;

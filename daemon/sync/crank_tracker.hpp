@@ -96,6 +96,8 @@ class CrankTracker {
   bool locked() const { return locked_; }
   // The lock was lost in a way that what comes may explain: `rejoined` may follow, until drop() or `acquired`.
   bool may_rejoin() const { return rejoin_until_edge_ > 0; }
+  // What comes is looked at by itself; faults that waited are told.
+  void give_up_rejoin();
   LossReason loss_reason() const { return loss_reason_; }
   SurePlace loss_place() const { return loss_place_; }
   // ns per degree when the lock was lost; 0 = unknown.
@@ -161,10 +163,10 @@ class CrankTracker {
   std::span<const double> repeat_steps() const;
   void take_lock(const EdgeRow& row);
   void wait_for_rejoin(std::size_t faults_before);
-  void give_up_rejoin();
   bool rejoin(const EdgeRow& row);
   bool explains_loss(const EdgeRow& row) const;
   bool believable(std::span<const PathNode> path) const;
+  bool nearly_stood(std::span<const PathNode> path) const;
   void open_episode();
   void advance_episode(std::int64_t t_ns);
   void note_step(std::uint64_t mark_index);
@@ -193,7 +195,7 @@ class CrankTracker {
   bool mixed_again(const OddEdges& odd);
   void commit_node(const PathNode& node);
   void keep_faults();
-  bool dense_burst() const;
+  bool dense_burst(double share_of_step = 0.5) const;
   void add_fault(const PathNode& node, const CrankMark& last);
   SurePlace last_sure() const;
   bool contradicted() const;
@@ -229,6 +231,7 @@ class CrankTracker {
   std::uint64_t unsure_until_ = 0;
   std::uint64_t mixed_at_mark_ = 0;  // end of the last episode with edges both missed and too many; 0 = none
   std::uint64_t confirmed_ = 0;      // marks before it have a good gap after them
+  int gaps_since_lock_ = 0;
   bool holding_ = false;
   bool reopened_ = false;            // this episode goes back to the last gap
   std::uint64_t audit_at_mark_ = 0;  // 0 = none due

@@ -95,7 +95,7 @@ double Sync::position_deg(std::int32_t tooth) const {
 }
 
 LockState Sync::locked_state() const {
-  if (!wheel_.confirmed() || shaft_.verdict() != ShaftVerdict::agrees) {
+  if (!wheel_.confirmed() || shaft_.verdict() != ShaftVerdict::agrees || cams_speak_against()) {
     return LockState::searching;
   }
   switch (known_) {
@@ -107,6 +107,13 @@ LockState Sync::locked_state() const {
       break;
   }
   return LockState::searching;
+}
+
+// A wheel that knows the cycle by itself: its first claim waits until the cams have fitted once, or have been so for some
+// cycles in which the wheel held all the same.
+bool Sync::cams_speak_against() const {
+  constexpr int cycles_held = 4;
+  return known_by_wheel() == PlaceKnown::cycle && !cams_fitted_ && misfit_frames_ > 0 && misfit_frames_ < cycles_held;
 }
 
 void Sync::change_state(LockState to, std::int64_t t_ns, LossReason reason) {
@@ -249,6 +256,9 @@ void Sync::start_segment() {
   next_seek_deg_ = 0;
   doubted_place_.reset();
   moved_ = false;
+  cams_fitted_ = false;
+  misfit_frames_ = 0;
+  cycles_since_odd_ = 0;
   place_doubts_ = 0;
   last_tdc_ns_.reset();
   losses_checkpoint_ = strict_.losses();
@@ -362,9 +372,11 @@ void Sync::take_loss(std::int64_t t_ns) {
     return;
   }
   const std::int64_t lost_ns = tracker_.loss_place().t_ns;
-  if (tracker_.may_rejoin()) {
+  // A lock that was never claimed is not worth waiting for.
+  if (tracker_.may_rejoin() && is_lock(state_)) {
     suspend(reason, lost_ns);
   } else {
+    tracker_.give_up_rejoin();
     lose(reason, lost_ns);
   }
 }
@@ -772,7 +784,7 @@ void Sync::decide_place(const std::vector<int>& left, PlaceKnown known) {
   const std::int64_t now_ns = tracker_.mark(walked_ - 1).t_ns;
   if (doubted_place_) {
     place_ = *doubted_place_;
-    if (!is_left(left) && doubted_by_cams_ && could_be_belt(left.front())) {
+    if (!is_left(left) && doubted_by_cams_ && !doubted_on_odd_edges_ && could_be_belt(left.front())) {
       restore_place();
       return;
     }
@@ -803,14 +815,25 @@ bool Sync::miscount_likely(std::size_t faults) const {
   // Of a wheel with few teeth so many may be a whole turn.
   constexpr int few_teeth = 12;
   const auto nearly_a_turn = static_cast<std::size_t>(std::max(1, cycle_.repeat_teeth - 2));
-  const bool turn_lost = cycle_.repeat_teeth < few_teeth && cycle_.places() > 1 && faults >= nearly_a_turn;
+  const bool turn_lost =
+      cycle_.repeat_teeth < few_teeth && cycle_.places() > 1 && known_ == PlaceKnown::cycle && faults >= nearly_a_turn;
   return turn_lost || (turn_deg_ < deg_per_rev && faults >= (slow ? 1 : many));
+}
+
+// So slow, a tooth may be lost in a dip of speed and no odd edge be seen.
+bool Sync::may_miscount_unseen() const {
+  constexpr double slow_rpm = 600;
+  return last_rpm_ < slow_rpm;
 }
 
 // The claim is withdrawn until the cams have told the tooth anew, from what comes from now on.
 void Sync::doubt_place(bool by_cams) {
   doubted_by_cams_ = by_cams;
-  doubted_place_ = known_ == PlaceKnown::none ? doubted_place_ : place_;
+  doubted_on_odd_edges_ = cycles_since_odd_ < place_looks;
+  if (known_ != PlaceKnown::none) {
+    doubted_place_ = place_;
+    doubted_known_ = known_;
+  }
   known_ = known_by_wheel();
   place_doubts_ = 0;
   period_.begin();
@@ -828,7 +851,7 @@ void Sync::restore_place() {
   }
   std::fill(last_shift_deg_.begin(), last_shift_deg_.end(), std::nullopt);
   segment_position_deg_ = doubt_from_deg_;  // what the cams did meanwhile is told now
-  decide_place({*doubted_place_}, PlaceKnown::cycle);
+  decide_place({*doubted_place_}, doubted_known_);
 }
 
 // What is known when these places are left; nothing when they say less than a turn, or nothing new.
@@ -927,14 +950,16 @@ void Sync::close_frames() {
       close_frame(cam);
     }
   }
-  if (moved_) {
-    moved_ = false;
+  // Some cycles after the last odd edge the cams have agreed with the count: what moves then is a cam itself.
+  const bool moved = std::exchange(moved_, false);
+  if (moved && (cycles_since_odd_ < place_looks || cams_.size() > 1)) {
     doubt_place(true);
   } else if (place_doubts_ > 0 && cycle_.places() > 1) {
     --place_doubts_;
     check_place();
   }
-  for (std::size_t cam = 0; cam < cams_.size() && place_doubts_ == 0; ++cam) {
+  cycles_since_odd_ = may_miscount_unseen() ? 0 : cycles_since_odd_ + 1;
+  for (std::size_t cam = 0; cam < cams_.size() && place_doubts_ == 0 && !doubted_place_; ++cam) {
     last_shift_deg_[cam] = cams_[cam].clean_shift_deg ? cams_[cam].clean_shift_deg : last_shift_deg_[cam];
   }
 }
@@ -972,6 +997,8 @@ void Sync::close_frame(std::size_t cam) {
   if (event.match.mismatches() > 1) {
     place_doubts_ = place_looks;
   }
+  cams_fitted_ = cams_fitted_ || (event.match.matched > 0 && event.match.mismatches() == 0);
+  misfit_frames_ += event.match.mismatches() > 1 ? 1 : 0;
   moved_ = moved_ || moved_by_teeth(cam, event.match);
   event.now_ns = tracker_.mark(walked_ - 1).t_ns;
   event.now_deg = here_deg + to_crank_deg;
@@ -1023,6 +1050,7 @@ std::size_t Sync::hold_faults() {
     held.release_at_mark = walked_ + static_cast<std::uint64_t>(cycle_.repeat_teeth) + 2;
     held_.push_back(held);
   }
+  cycles_since_odd_ = faults.empty() ? cycles_since_odd_ : 0;
   return faults.size();
 }
 

@@ -211,6 +211,7 @@ class Sync {
   void close_frame(std::size_t cam);
   double frame_start_deg(const CamPattern& pattern) const;
   bool miscount_likely(std::size_t faults) const;
+  bool may_miscount_unseen() const;
   void doubt_place(bool by_cams);
   bool could_be_belt(int place) const;
   void decide_place(const std::vector<int>& left, PlaceKnown known);
@@ -230,6 +231,7 @@ class Sync {
   void take_loss(std::int64_t t_ns);
   void lose(LossReason reason, std::int64_t t_ns);
   LockState locked_state() const;
+  bool cams_speak_against() const;
   int tooth_number(int tooth) const;
   double position_deg(std::int32_t tooth) const;
   double crank_deg(double wheel_deg) const;
@@ -278,12 +280,17 @@ class Sync {
   double last_rpm_ = 0;
   int cams_since_crank_ = 0;
   bool silence_reported_ = false;
-  bool suspended_ = false;             // the lock is lost, but its segment may go on (CrankTracker::may_rejoin)
-  std::uint64_t untold_until_ = 0;     // no TDC before this mark is told: at its time nothing was claimed
-  bool moved_ = false;                 // a cam that tells the teeth stands elsewhere than before
-  bool doubted_by_cams_ = false;       // no odd edge of the crank came before the doubt
-  int place_doubts_ = 0;               // so many looks at the place are still to be taken
-  double doubt_from_deg_ = 0;          // position from which the cams have not been told because of it
+  bool suspended_ = false;          // the lock is lost, but its segment may go on (CrankTracker::may_rejoin)
+  std::uint64_t untold_until_ = 0;  // no TDC before this mark is told: at its time nothing was claimed
+  bool doubted_on_odd_edges_ = false;
+  bool cams_fitted_ = false;  // some cam, without a mismatch, in this lock
+  int misfit_frames_ = 0;
+  int cycles_since_odd_ = 0;  // frames closed since an odd edge of the crank, or a crank so slow that one may go unseen
+  bool moved_ = false;        // a cam that tells the teeth stands elsewhere than before
+  bool doubted_by_cams_ = false;  // no odd edge of the crank came before the doubt
+  int place_doubts_ = 0;          // so many looks at the place are still to be taken
+  double doubt_from_deg_ = 0;     // position from which the cams have not been told because of it
+  PlaceKnown doubted_known_ = PlaceKnown::none;
   std::optional<int> doubted_place_;   // the place taken before the count of teeth came into doubt
   std::int64_t before_newest_ns_ = 0;  // the crank edge before the newest
 };

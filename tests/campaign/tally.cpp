@@ -173,7 +173,7 @@ void print_failures(std::span<const Verdict> verdicts, std::ostream& out) {
       out << "\nFailing seeds, each with the command that reruns it:\n";
     }
     ++failing;
-    if (failing <= listed_max) {
+    if (failing <= listed_max || !verdict.false_locks.empty()) {
       out << "  crankwitness-campaign --seed " << verdict.seed << " --verbose   # " << failure << "\n";
     }
   }
