@@ -141,13 +141,12 @@ double CamWatch::step_limit_deg(const Cam& cam, std::size_t index) const {
   const double limit = engine_.limits.cam_warning_deg;
   const double spread = cam.level.empty() ? 0 : usual_spread(level_deg(cam));
   const CamPattern& pattern = engine_.cams[index];
-  double unsure = 0;
-  for (const Phase& phase : cam.level) {
-    unsure = std::max(unsure, phase.uncertainty_deg);
-  }
-  for (const CamCycleEvent& event : cam.recent) {
-    unsure = std::max(unsure, event.match.uncertainty_deg);
-  }
+  std::vector<double> unsure_before;
+  std::transform(cam.level.begin(), cam.level.end(), std::back_inserter(unsure_before),
+                 [](const Phase& phase) { return phase.uncertainty_deg; });
+  const double before = unsure_before.empty() ? 0 : median(unsure_before);
+  const double now = cam.recent.empty() ? 0 : cam.recent.back().match.uncertainty_deg;
+  const double unsure = std::max(before, now);
   return std::max(pattern.fixed() ? limit : std::max(limit, pattern.tolerance_deg), spreads_for_step * spread) +
          beyond_notice(unsure);
 }

@@ -258,7 +258,13 @@ void CrankTracker::take_lock(const EdgeRow& row) {
   audit_at_mark_ = 0;
   mixed_at_mark_ = 0;
   gaps_since_lock_ = 0;
+  lock_mark_ = mark_count_;
   unsure_until_ = unsure_from_;
+  if (cycle_.repeat_teeth > 1 && row.speed.ns_per_deg > ns_per_deg_at(unsure_rpm)) {
+    // Among the last edges one too many may pass for a change of speed: the next gap tells.
+    unsure_from_ = mark_count_ - std::min(mark_count_ - first_mark_, lag_marks);
+    unsure_until_ = no_mark;
+  }
   ratio_least_ = 1;
   ratio_most_ = 1;
   loss_reason_ = LossReason::none;
@@ -315,7 +321,7 @@ bool CrankTracker::explains_loss(const EdgeRow& row) const {
 // is a fault, two may be none; and an excursion never takes an edge away.
 bool CrankTracker::believable(std::span<const PathNode> path) const {
   // Close beside its turning points even a crank that rocks passes two edges of a tooth within less than a step.
-  constexpr double very_dense = 0.15;
+  constexpr double very_dense = 0.3;
   int extra = 0;
   int missed = 0;
   for (const PathNode& node : path) {
@@ -428,10 +434,13 @@ void CrankTracker::reopen_from_gap() {
 // tooth beside it makes it longer by no more than a dip in speed may.
 void CrankTracker::confirm_gap() {
   constexpr std::uint64_t teeth_since_gap = 3;
-  ++gaps_since_lock_;
   holding_ = false;
   confirmed_ = std::max(confirmed_, mark_count_ - std::min(mark_count_, teeth_since_gap));
-  unsure_until_ = std::min(unsure_until_, mark_count_);
+  // The gap that the lock was taken at is no news.
+  if (mark_count_ > lock_mark_ + teeth_since_gap) {
+    ++gaps_since_lock_;
+    unsure_until_ = std::min(unsure_until_, mark_count_);
+  }
   hold_if_slow();
 }
 
@@ -488,11 +497,8 @@ CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
   }
   doubted_ = false;
   suspect_ns_per_deg_ = 0;
-  const bool fresh = gaps_since_lock_ == 0 && holding_;
   const OddEdges odd = commit_episode();
-  // An odd edge among the last that the lock was taken on shows at the next gap only.
-  const bool ill_taken = fresh && odd.extra + odd.missed > 0;
-  if (mixed_again(odd) || ill_taken) {
+  if (mixed_again(odd)) {
     return lose(LossReason::contradicted, t_ns);
   }
   const bool due = audit_at_mark_ != 0 && mark_count_ >= audit_at_mark_;
@@ -690,28 +696,35 @@ bool CrankTracker::may_turn_back(const Survivor& survivor) {
   return slows_on || danger >= (gap_ahead ? stops_in_gap : stops_at_once);
 }
 
-// Faults at the gap, after others and a clean stretch: then the place was lost at those, and the gap says so.
+// Whether an explanation needs a fault within or beside the gap.
+bool CrankTracker::fault_at_gap(int from_tooth, const PathNode& node) const {
+  auto tooth = static_cast<std::size_t>(from_tooth);
+  bool gap = cycle_step_deg_[tooth] == gap_deg_;
+  for (int i = 0; i < node.missed; ++i) {
+    tooth = (tooth + 1) % cycle_step_deg_.size();
+    gap = gap || cycle_step_deg_[tooth] == gap_deg_;
+  }
+  return gap && node.fault != ToothFault::none && cycle_.repeat_teeth > 1;
+}
+
+// Faults at the gap, after others and a clean stretch: then the place was lost at those, and the gap says so. Just after
+// a lock was taken, an odd edge among the last that it was taken on shows like that.
 bool CrankTracker::gap_out_of_place() const {
-  bool fault_before = false;
+  bool fault_before = gaps_since_lock_ == 0 && holding_;
   bool fault_last = false;
-  int clean_since = 0;
+  int clean_since = fault_before ? decided_steps : 0;
   int clean_before = 0;  // steps between the faults before and those looked at
-  auto tooth = static_cast<std::size_t>(marks_[(mark_count_ - 1) & mask_].tooth);
+  int tooth = marks_[(mark_count_ - 1) & mask_].tooth;
   for (const PathNode& node : episode_.best_path()) {
     const bool fault = node.fault != ToothFault::none;
-    double widest_deg = cycle_step_deg_[tooth];
-    for (int i = 0; i < node.missed; ++i) {
-      tooth = (tooth + 1) % cycle_step_deg_.size();
-      widest_deg = std::max(widest_deg, cycle_step_deg_[tooth]);
-    }
     clean_before = fault && !fault_last ? clean_since : clean_before;
-    if (fault && fault_before && clean_before >= decided_steps && widest_deg == gap_deg_ && cycle_.repeat_teeth > 1) {
+    if (fault_before && clean_before >= decided_steps && fault_at_gap(tooth, node)) {
       return true;
     }
     fault_before = fault_before || (fault_last && !fault);
     clean_since = fault ? 0 : clean_since + 1;
     fault_last = fault;
-    tooth = static_cast<std::size_t>(node.tooth);
+    tooth = node.tooth;
   }
   return false;
 }

@@ -177,6 +177,7 @@ class CrankTracker {
   Survivor episode_start(std::uint64_t mark_index) const;
   CrankEvent continue_episode(std::int64_t t_ns);
   bool unsettled(const Survivor& survivor) const;
+  bool fault_at_gap(int from_tooth, const PathNode& node) const;
   bool gap_out_of_place() const;
   bool stalled(std::int64_t t_ns) const;
   bool could_stop() const;
@@ -231,6 +232,7 @@ class CrankTracker {
   std::uint64_t unsure_until_ = 0;
   std::uint64_t mixed_at_mark_ = 0;  // end of the last episode with edges both missed and too many; 0 = none
   std::uint64_t confirmed_ = 0;      // marks before it have a good gap after them
+  std::uint64_t lock_mark_ = 0;      // marks_end() when the lock was taken
   int gaps_since_lock_ = 0;
   bool holding_ = false;
   bool reopened_ = false;            // this episode goes back to the last gap

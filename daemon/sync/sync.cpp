@@ -256,6 +256,7 @@ void Sync::start_segment() {
   next_seek_deg_ = 0;
   doubted_place_.reset();
   moved_ = false;
+  index_moved_ = false;
   cams_fitted_ = false;
   misfit_frames_ = 0;
   cycles_since_odd_ = 0;
@@ -784,13 +785,18 @@ void Sync::decide_place(const std::vector<int>& left, PlaceKnown known) {
   const std::int64_t now_ns = tracker_.mark(walked_ - 1).t_ns;
   if (doubted_place_) {
     place_ = *doubted_place_;
-    if (!is_left(left) && doubted_by_cams_ && !doubted_on_odd_edges_ && could_be_belt(left.front())) {
-      restore_place();
+    if (!is_left(left) && doubted_by_cams_ && could_be_belt(left.front())) {
+      // A belt that jumped or a tooth miscounted: after odd edges, or on a slow crank, nothing here can tell.
+      if (!doubted_on_odd_edges_) {
+        restore_place();
+      }
       return;
     }
     if (!is_left(left)) {
       held_.clear();  // the count was wrong, so what was taken for odd edges was not
       change_state(LockState::lost, now_ns, LossReason::contradicted);
+    } else {
+      std::fill(last_shift_deg_.begin(), last_shift_deg_.end(), std::nullopt);  // the count stands: what moved is a cam
     }
   }
   set_place(left.front(), known);
@@ -952,7 +958,8 @@ void Sync::close_frames() {
   }
   // Some cycles after the last odd edge the cams have agreed with the count: what moves then is a cam itself.
   const bool moved = std::exchange(moved_, false);
-  if (moved && (cycles_since_odd_ < place_looks || cams_.size() > 1)) {
+  const bool index_moved = std::exchange(index_moved_, false);
+  if (index_moved || (moved && cycles_since_odd_ < place_looks)) {
     doubt_place(true);
   } else if (place_doubts_ > 0 && cycle_.places() > 1) {
     --place_doubts_;
@@ -999,7 +1006,9 @@ void Sync::close_frame(std::size_t cam) {
   }
   cams_fitted_ = cams_fitted_ || (event.match.matched > 0 && event.match.mismatches() == 0);
   misfit_frames_ += event.match.mismatches() > 1 ? 1 : 0;
-  moved_ = moved_ || moved_by_teeth(cam, event.match);
+  const bool moved = moved_by_teeth(cam, event.match);
+  moved_ = moved_ || moved;
+  index_moved_ = index_moved_ || (moved && pattern.turns_with_crank);
   event.now_ns = tracker_.mark(walked_ - 1).t_ns;
   event.now_deg = here_deg + to_crank_deg;
   event.rpm = last_rpm_;

@@ -282,6 +282,7 @@ class Sync {
   bool silence_reported_ = false;
   bool suspended_ = false;          // the lock is lost, but its segment may go on (CrankTracker::may_rejoin)
   std::uint64_t untold_until_ = 0;  // no TDC before this mark is told: at its time nothing was claimed
+  bool index_moved_ = false;        // ... one on the crank itself: no belt lies between
   bool doubted_on_odd_edges_ = false;
   bool cams_fitted_ = false;  // some cam, without a mismatch, in this lock
   int misfit_frames_ = 0;

@@ -294,7 +294,7 @@ TEST(CrankTrackerLock, is_not_taken_when_all_edges_come_at_one_time) {
 // ---- one edge too many
 
 // Turns before a fault: a lock may need two turns and two teeth, the pattern from gap to gap, and one more turn is clean.
-constexpr std::size_t prelude_turns = 3;
+constexpr std::size_t prelude_turns = 4;
 
 // 12-3 has a gap of 120 degrees among steps of 30. An edge 0.8 of the way into it makes steps of 96 and 24 degrees, both
 // 0.8 of what is due: at the first look the same as a crank that turns 25 % faster. Likewise the first tooth after the
