@@ -1,6 +1,7 @@
 #include "sync/wheel_watch.hpp"
 
 #include <algorithm>
+#include <cmath>
 #include <limits>
 #include <numeric>
 #include <utility>
@@ -60,7 +61,8 @@ std::vector<std::int64_t> EdgeRing::newest(std::size_t most) const {
   return edges;
 }
 
-WheelWatch::WheelWatch(const Engine& engine, const ToothCycle& file) : file_(file), cams_(engine.cams.size()) {
+WheelWatch::WheelWatch(const Engine& engine, const ToothCycle& file)
+    : file_(file), cams_(engine.cams.size()), ripple_orders_(ripple_orders(engine)) {
   constexpr std::uint64_t step_least = 8;
   turn_steps_ = static_cast<std::size_t>(file.repeat_teeth) + steps_around;
   step_ = std::max(step_least, static_cast<std::uint64_t>(file.repeat_teeth) / 4);
@@ -111,7 +113,19 @@ std::optional<WheelOpinion> WheelWatch::look(bool locked) {
     }
   }
   const std::vector<std::int64_t> edges = crank_.newest(EdgeRing::kept);
-  if (locked && !confirmed_) {
+  if (!confirmed_) {
+    look_at_gap_sides();
+    if (shifts_in_gap()) {
+      WheelOpinion now;
+      now.verdict = WheelVerdict::wired_backwards;
+      now.t_ns = edges.back();
+      now.looks_like = words_of(file_) + " but for that";
+      now.edges = static_cast<std::size_t>(file_.repeat_teeth);
+      now.named = true;
+      return take(std::move(now));
+    }
+  }
+  if (locked && !confirmed_ && !off_tooth_) {
     const std::optional<WheelLook> first_look = look_at_wheel(edges, std::max(turn_steps_, steps_to_confirm), 1);
     confirmed_ = (first_look && fit(*first_look, file_) == WheelFit::fits) || explained_often_enough();
   }
@@ -123,6 +137,9 @@ std::optional<WheelOpinion> WheelWatch::look(bool locked) {
   now.verdict = verdict_of(fit(*look, file_));
   now.t_ns = edges.back();
   now.edges = look->step_deg.size();
+  if (now.verdict == WheelVerdict::fits && off_tooth_ && !confirmed_) {
+    return std::nullopt;
+  }
   if (now.verdict == WheelVerdict::fits) {
     suspicion_.reset();
     confirmed_ = true;
@@ -148,6 +165,64 @@ std::optional<WheelOpinion> WheelWatch::look(bool locked) {
   now.looks_like = words_of(*look, pitches);
   confirmed_ = confirmed_ && !speaks_against(now);
   return take(std::move(now));
+}
+
+// In the edges in which the wheel is first seen to fit.
+void WheelWatch::look_at_gap_sides() {
+  constexpr int in_place_to_forget = 8;
+  const std::size_t most = 2 * static_cast<std::size_t>(file_.repeat_teeth) + 1;
+  if (rough_ || crank_.count() < most) {
+    return;
+  }
+  const std::vector<std::int64_t> edges = crank_.newest(most);
+  const GapSides now = cw::look_at_gap_sides(edges, file_, ripple_orders_);
+  const bool fresh = off_tooth_ && crank_.count() >= off_tooth_->at_count + most;
+  if (now.verdict == GapSidesVerdict::off) {
+    const auto steps = static_cast<double>(edges.size() - 1);
+    take_off_tooth(now, rpm_at(static_cast<double>(edges.back() - edges.front()) / steps / file_.mean_step_deg()), fresh);
+  } else if (now.verdict == GapSidesVerdict::in_place && fresh) {
+    off_tooth_->at_count = crank_.count();
+    if (++off_tooth_->times_in_place >= in_place_to_forget) {
+      off_tooth_.reset();
+    }
+  }
+}
+
+void WheelWatch::take_off_tooth(const GapSides& now, double rpm, bool fresh) {
+  constexpr double speed_ratio = 3;
+  constexpr double running_rpm = 600;
+  constexpr double same_pitches = 0.05;
+  if (!off_tooth_ || off_tooth_->before_gap != now.before_gap) {
+    off_tooth_ = OffTooth{now.off_pitches, now.off_pitches, now.off_pitches, rpm, now.before_gap, crank_.count(), 1, 0};
+    return;
+  }
+  OffTooth& tooth = *off_tooth_;
+  // The place where a signal crosses zero in a gap would have moved.
+  rough_ = rpm > std::max(running_rpm, speed_ratio * tooth.rpm) &&
+           std::fabs(now.off_pitches - tooth.off_pitches) < same_pitches;
+  tooth.times_in_place = 0;
+  if (fresh) {
+    tooth.least_off_pitches = std::min(tooth.least_off_pitches, now.off_pitches);
+    tooth.most_off_pitches = std::max(tooth.most_off_pitches, now.off_pitches);
+    tooth.at_count = crank_.count();
+    ++tooth.times;
+  }
+  if (rough_) {
+    off_tooth_.reset();
+  }
+}
+
+// A tooth stays where it is, and rarely is a quarter of a pitch out of it.
+bool WheelWatch::shifts_in_gap() const {
+  constexpr double shift_pitches = 0.15;
+  constexpr double far_off_pitches = 0.25;
+  constexpr int times_far_off = 4;
+  if (!off_tooth_) {
+    return false;
+  }
+  const double least = std::min(std::fabs(off_tooth_->least_off_pitches), std::fabs(off_tooth_->most_off_pitches));
+  return off_tooth_->most_off_pitches - off_tooth_->least_off_pitches > shift_pitches ||
+         (off_tooth_->times >= times_far_off && least > far_off_pitches);
 }
 
 // Where faults are so many that two turns in a row never come without one: single turns must be explained, some times over
@@ -214,6 +289,8 @@ void WheelWatch::forget() {
     cam.clear();
   }
   suspicion_.reset();
+  off_tooth_.reset();
+  rough_ = false;
   swapped_looks_ = 0;
   explained_ = 0;
   explained_until_ = 0;
