@@ -141,11 +141,7 @@ Laid laid_on(std::span<const std::int64_t> t_ns, const std::vector<double>& file
 struct Side {
   double off_pitches = 0;
   double doubt_pitches = 0;  // one standard deviation
-  bool clearly_off() const {
-    constexpr double sigmas = 4;
-    constexpr double rough_pitches = 0.05;
-    return std::fabs(off_pitches) > sigmas * doubt_pitches + rough_pitches;
-  }
+  double clear_pitches = 0;  // farther off is more than doubt
 };
 
 // The teeth `beside` the gaps against the fit through all others; empty when these are too few.
@@ -163,40 +159,47 @@ std::vector<Side> sides(const Laid& laid, const std::vector<bool>& beside) {
     return {};
   }
   const auto off = [&](std::size_t i) { return laid.per_ns[i] * (laid.t_ns[i] - fit.value_at(laid.terms[i])); };
+  // What a tooth would be off, about, had it been left out as the sides are.
+  const double spare_share = 1 - static_cast<double>(terms) / static_cast<double>(used);
   double squares = 0;
+  double most_left = 0;
   for (std::size_t i = 0; i < beside.size(); ++i) {
-    squares += beside[i] ? 0 : off(i) * off(i);
+    const double left = beside[i] ? 0 : std::fabs(off(i)) / spare_share;
+    squares += left * left;
+    most_left = std::max(most_left, left);
   }
-  const double left = squares / static_cast<double>(used - terms);
+  constexpr double sigmas = 4;
+  constexpr double rough_pitches = 0.05;
+  constexpr double of_most_left = 2;
+  const double variance = squares / static_cast<double>(used);
   std::vector<Side> found;
   for (std::size_t i = side_edges; i + side_edges < beside.size(); ++i) {
     if (beside[i]) {
       const double gain = 1 + laid.per_ns[i] * laid.per_ns[i] * fit.variance_at(laid.terms[i]);
-      found.push_back({off(i), std::sqrt(left * gain)});
+      const double doubt = std::sqrt(variance * gain);
+      found.push_back({off(i), doubt, std::max(sigmas * doubt + rough_pitches, of_most_left * most_left)});
     }
   }
   return found;
 }
 
 GapSides judge(const Laid& laid) {
-  constexpr double doubt_max = 0.15;
+  constexpr double clear_max = 0.3;
   GapSides now;
   double worst = 0;
-  double doubt = 0;
-  std::size_t seen = 0;
+  double clear = 0;
   for (const bool before : {true, false}) {
     for (const Side& side : sides(laid, before ? laid.before_gap : laid.after_gap)) {
-      const double sigmas = std::fabs(side.off_pitches) / std::max(side.doubt_pitches, 1e-9);
-      if (side.clearly_off() && sigmas > worst) {
-        worst = sigmas;
+      const double off = std::fabs(side.off_pitches);
+      if (off > side.clear_pitches && off > worst * side.doubt_pitches) {
+        worst = off / std::max(side.doubt_pitches, 1e-9);
         now = {GapSidesVerdict::off, before, side.off_pitches};
       }
-      doubt = std::max(doubt, side.doubt_pitches);
-      ++seen;
+      clear = std::max(clear, side.clear_pitches);
     }
   }
-  if (now.verdict != GapSidesVerdict::off && seen > 0 && doubt < doubt_max) {
-    now.verdict = GapSidesVerdict::in_place;
+  if (now.verdict != GapSidesVerdict::off && clear > 0) {
+    now.verdict = clear < clear_max ? GapSidesVerdict::in_place : GapSidesVerdict::unclear;
   }
   return now;
 }
@@ -206,7 +209,7 @@ GapSides judge(const Laid& laid) {
 std::vector<double> ripple_orders(const Engine& engine) {
   constexpr double even_deg = 1;
   constexpr double multiples = 3;
-  constexpr double order_least_most = 4;
+  constexpr double order_least_most = 8;
   constexpr double of_teeth = 0.4;  // more waves a turn can't be seen
   const std::vector<double> steps_deg = firing_steps_deg(engine);
   const double widest = steps_deg.empty() ? engine.cycle_deg : *std::max_element(steps_deg.begin(), steps_deg.end());
@@ -230,7 +233,7 @@ GapSides look_at_gap_sides(std::span<const std::int64_t> t_ns, const ToothCycle&
     if (now.verdict == GapSidesVerdict::in_place) {
       return now;
     }
-    found = found && found->verdict == GapSidesVerdict::cannot_tell ? found : now;
+    found = found && found->verdict != GapSidesVerdict::off ? found : now;
   }
   return found.value_or(GapSides{});
 }

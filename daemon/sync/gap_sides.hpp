@@ -14,7 +14,12 @@
 
 namespace cw {
 
-enum class GapSidesVerdict : std::uint8_t { cannot_tell, in_place, off };
+enum class GapSidesVerdict : std::uint8_t {
+  cannot_tell,  // no gap, or too few teeth between gaps; or the file does not explain the edges at all
+  unclear,      // speed changes too much for these edges to tell
+  in_place,
+  off,
+};
 
 struct GapSides {
   GapSidesVerdict verdict = GapSidesVerdict::cannot_tell;
@@ -24,14 +29,15 @@ struct GapSides {
 };
 
 // Waves a turn of which the ripple of this engine's speed is made: the firings and twice and three times as many, or, where
-// they are uneven or fewer than one a turn, all multiples of one a cycle up to those or to four.
+// they are uneven or fewer than one a turn, all multiples of one a cycle; up to eight in any case, since the fewer cylinders
+// the shorter the dips are for their distance.
 std::vector<double> ripple_orders(const Engine& engine);
 
-// Looks at all edges of `t_ns` (ascending), best two turns and some: passage times as a function of the angle in the file,
-// a trend and waves of `orders`, are fitted by least squares to all teeth but those before (after) the gaps, which are then
-// compared with it. `off`: wherever one starts on the file's wheel so that it explains the edges (explaining_starts), a
-// tooth is off by more than four standard deviations of what the other teeth leave, and 0.05. `in_place`: somewhere none
-// is, and the standard deviation is less than 0.15.
+// Looks at all edges of `t_ns` (ascending), best two turns: passage times as a function of the angle in the file, a trend
+// and waves of `orders`, are fitted by least squares to all teeth but those before (after) the gaps, which are then compared
+// with it. `off`: wherever one starts on the file's wheel so that it explains the edges (explaining_starts), a tooth is off
+// by more than four standard deviations of what the other teeth leave, and 0.05, and more than twice as far as any of
+// them. `in_place`: from some start none is, and one 0.3 off would have been.
 GapSides look_at_gap_sides(std::span<const std::int64_t> t_ns, const ToothCycle& file, std::span<const double> orders);
 
 }  // namespace cw

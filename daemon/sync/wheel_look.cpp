@@ -82,7 +82,8 @@ std::optional<std::size_t> ratios_to_compare(std::span<const double> ratios, std
   if (compared + repeat > ratios.size()) {
     return std::nullopt;
   }
-  if (compared + repeat >= even_steps_min || !looks_even(ratios.last(compared + repeat))) {
+  // After each edge only even teeth repeat.
+  if (compared + repeat >= even_steps_min || (repeat > 1 && !looks_even(ratios.last(compared + repeat)))) {
     return compared;
   }
   return ratios.size() >= even_steps_min ? std::optional<std::size_t>(even_steps_min - repeat) : std::nullopt;

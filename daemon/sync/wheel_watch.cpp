@@ -113,8 +113,8 @@ std::optional<WheelOpinion> WheelWatch::look(bool locked) {
     }
   }
   const std::vector<std::int64_t> edges = crank_.newest(EdgeRing::kept);
+  const bool gap_sides_fit = confirmed_ || look_at_gap_sides();
   if (!confirmed_) {
-    look_at_gap_sides();
     if (shifts_in_gap()) {
       WheelOpinion now;
       now.verdict = WheelVerdict::wired_backwards;
@@ -125,7 +125,7 @@ std::optional<WheelOpinion> WheelWatch::look(bool locked) {
       return take(std::move(now));
     }
   }
-  if (locked && !confirmed_ && !off_tooth_) {
+  if (locked && !confirmed_ && gap_sides_fit) {
     const std::optional<WheelLook> first_look = look_at_wheel(edges, std::max(turn_steps_, steps_to_confirm), 1);
     confirmed_ = (first_look && fit(*first_look, file_) == WheelFit::fits) || explained_often_enough();
   }
@@ -137,7 +137,7 @@ std::optional<WheelOpinion> WheelWatch::look(bool locked) {
   now.verdict = verdict_of(fit(*look, file_));
   now.t_ns = edges.back();
   now.edges = look->step_deg.size();
-  if (now.verdict == WheelVerdict::fits && off_tooth_ && !confirmed_) {
+  if (now.verdict == WheelVerdict::fits && !gap_sides_fit) {
     return std::nullopt;
   }
   if (now.verdict == WheelVerdict::fits) {
@@ -167,15 +167,21 @@ std::optional<WheelOpinion> WheelWatch::look(bool locked) {
   return take(std::move(now));
 }
 
-// In the edges in which the wheel is first seen to fit.
-void WheelWatch::look_at_gap_sides() {
+// In the edges in which the wheel is first seen to fit; where speed changes too much over them, in the newest. Whether a lock
+// may be claimed as far as that goes: soon even if it stays unclear.
+bool WheelWatch::look_at_gap_sides() {
   constexpr int in_place_to_forget = 8;
-  const std::size_t most = 2 * static_cast<std::size_t>(file_.repeat_teeth) + 1;
+  const auto turn = static_cast<std::size_t>(file_.repeat_teeth);
+  const std::size_t most = 2 * turn + 1;
   if (rough_ || crank_.count() < most) {
-    return;
+    return !off_tooth_;
   }
   const std::vector<std::int64_t> edges = crank_.newest(most);
-  const GapSides now = cw::look_at_gap_sides(edges, file_, ripple_orders_);
+  GapSides now = cw::look_at_gap_sides(edges, file_, ripple_orders_);
+  if (now.verdict == GapSidesVerdict::unclear) {
+    const GapSides newest = cw::look_at_gap_sides(std::span(edges).last(most - turn / 2), file_, ripple_orders_);
+    now = newest.verdict == GapSidesVerdict::cannot_tell ? now : newest;
+  }
   const bool fresh = off_tooth_ && crank_.count() >= off_tooth_->at_count + most;
   if (now.verdict == GapSidesVerdict::off) {
     const auto steps = static_cast<double>(edges.size() - 1);
@@ -186,6 +192,10 @@ void WheelWatch::look_at_gap_sides() {
       off_tooth_.reset();
     }
   }
+  if (now.verdict == GapSidesVerdict::unclear && !unclear_until_) {
+    unclear_until_ = crank_.count() + turn;
+  }
+  return !off_tooth_ && (now.verdict != GapSidesVerdict::unclear || crank_.count() >= *unclear_until_);
 }
 
 void WheelWatch::take_off_tooth(const GapSides& now, double rpm, bool fresh) {
@@ -290,6 +300,7 @@ void WheelWatch::forget() {
   }
   suspicion_.reset();
   off_tooth_.reset();
+  unclear_until_.reset();
   rough_ = false;
   swapped_looks_ = 0;
   explained_ = 0;

@@ -111,7 +111,7 @@ class WheelWatch {
     int times_in_place = 0;      // in a row in which none was
   };
 
-  void look_at_gap_sides();
+  bool look_at_gap_sides();
   void take_off_tooth(const GapSides& now, double rpm, bool fresh);
   bool shifts_in_gap() const;
   std::optional<WheelVerdict> verdict_elsewhere(WheelOpinion& opinion) const;
@@ -134,6 +134,7 @@ class WheelWatch {
   std::uint64_t explained_until_ = 0;
   std::vector<double> ripple_orders_;
   std::optional<OffTooth> off_tooth_;
+  std::optional<std::uint64_t> unclear_until_;  // count of edges at which an unclear look no longer holds a claim back
   bool rough_ = false;  // a tooth beside a gap is off at any speed: it is the wheel that is so
   std::optional<Suspicion> suspicion_;
   std::optional<WheelOpinion> opinion_;
