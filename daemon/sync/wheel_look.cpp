@@ -575,6 +575,20 @@ bool can_explain(std::span<const std::int64_t> t_ns, const ToothCycle& file) {
   return !explaining_starts(t_ns, file).empty();
 }
 
+bool can_explain_backwards(std::span<const std::int64_t> t_ns, const ToothCycle& file) {
+  const std::optional<std::vector<double>> ratios = ratios_of(t_ns);
+  if (!ratios || looks_even(*ratios)) {
+    return false;  // a longer look will tell
+  }
+  std::vector<double> step_ns;
+  for (std::size_t i = 1; i < t_ns.size(); ++i) {
+    step_ns.push_back(static_cast<double>(std::max<std::int64_t>(1, t_ns[i] - t_ns[i - 1])));
+  }
+  const auto seen_ns = static_cast<double>(t_ns.back() - t_ns.front());
+  const double rpm = rpm_at(seen_ns / (static_cast<double>(step_ns.size()) * file.mean_step_deg()));
+  return fits_backwards(step_ns, file.steps_deg(file.repeat_teeth), {1, rpm, 1});
+}
+
 WheelFit fit(const WheelLook& look, const ToothCycle& file) {
   const std::vector<double> file_deg = file.steps_deg(file.repeat_teeth);
   const std::vector<double> log_ns = logs_of(look.step_ns);

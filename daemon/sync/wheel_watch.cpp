@@ -114,16 +114,8 @@ std::optional<WheelOpinion> WheelWatch::look(bool locked) {
   }
   const std::vector<std::int64_t> edges = crank_.newest(EdgeRing::kept);
   const bool gap_sides_fit = confirmed_ || look_at_gap_sides();
-  if (!confirmed_) {
-    if (shifts_in_gap()) {
-      WheelOpinion now;
-      now.verdict = WheelVerdict::wired_backwards;
-      now.t_ns = edges.back();
-      now.looks_like = words_of(file_) + " but for that";
-      now.edges = static_cast<std::size_t>(file_.repeat_teeth);
-      now.named = true;
-      return take(std::move(now));
-    }
+  if (!confirmed_ && shifts_in_gap()) {
+    return take(wired_backwards());
   }
   if (locked && !confirmed_ && gap_sides_fit) {
     const std::optional<WheelLook> first_look = look_at_wheel(edges, std::max(turn_steps_, steps_to_confirm), 1);
@@ -131,7 +123,8 @@ std::optional<WheelOpinion> WheelWatch::look(bool locked) {
   }
   const std::optional<WheelLook> look = look_at_wheel(edges, std::max(turn_steps_, steps_to_contradict));
   if (!look) {
-    return std::nullopt;
+    const bool backwards = !confirmed_ && allows_lock() && looks_backwards_often();
+    return backwards ? take(wired_backwards()) : std::nullopt;
   }
   WheelOpinion now;
   now.verdict = verdict_of(fit(*look, file_));
@@ -167,6 +160,16 @@ std::optional<WheelOpinion> WheelWatch::look(bool locked) {
   return take(std::move(now));
 }
 
+WheelOpinion WheelWatch::wired_backwards() const {
+  WheelOpinion now;
+  now.verdict = WheelVerdict::wired_backwards;
+  now.t_ns = crank_.newest(1).front();
+  now.looks_like = words_of(file_) + " but for that";
+  now.edges = static_cast<std::size_t>(file_.repeat_teeth);
+  now.named = true;
+  return now;
+}
+
 // In the edges in which the wheel is first seen to fit; where speed changes too much over them, in the newest. Whether a lock
 // may be claimed as far as that goes: soon even if it stays unclear.
 bool WheelWatch::look_at_gap_sides() {
@@ -182,10 +185,11 @@ bool WheelWatch::look_at_gap_sides() {
     const GapSides newest = cw::look_at_gap_sides(std::span(edges).last(most - turn / 2), file_, ripple_orders_);
     now = newest.verdict == GapSidesVerdict::cannot_tell ? now : newest;
   }
+  const auto all_ns = static_cast<double>(edges.back() - edges.front());
+  const double rpm = rpm_at(all_ns / static_cast<double>(most - 1) / file_.mean_step_deg());
   const bool fresh = off_tooth_ && crank_.count() >= off_tooth_->at_count + most;
   if (now.verdict == GapSidesVerdict::off) {
-    const auto steps = static_cast<double>(edges.size() - 1);
-    take_off_tooth(now, rpm_at(static_cast<double>(edges.back() - edges.front()) / steps / file_.mean_step_deg()), fresh);
+    take_off_tooth(now, rpm, fresh);
   } else if (now.verdict == GapSidesVerdict::in_place && fresh) {
     off_tooth_->at_count = crank_.count();
     if (++off_tooth_->times_in_place >= in_place_to_forget) {
@@ -195,15 +199,27 @@ bool WheelWatch::look_at_gap_sides() {
   if (now.verdict == GapSidesVerdict::unclear && !unclear_until_) {
     unclear_until_ = crank_.count() + turn;
   }
-  return !off_tooth_ && (now.verdict != GapSidesVerdict::unclear || crank_.count() >= *unclear_until_);
+  if (off_tooth_) {
+    constexpr std::size_t turns_held = 8;
+    return dip_may_hide(rpm) && crank_.count() >= off_tooth_->since_count + turns_held * turn;
+  }
+  return now.verdict != GapSidesVerdict::unclear || crank_.count() >= *unclear_until_;
+}
+
+// A crank that is slowed once a turn, or not evenly, may always be slowed in the gap, unseen.
+bool WheelWatch::dip_may_hide(double rpm) const {
+  constexpr double cranked_rpm_max = 350;
+  return rpm < cranked_rpm_max && !ripple_orders_.empty() && ripple_orders_.front() <= 1;
 }
 
 void WheelWatch::take_off_tooth(const GapSides& now, double rpm, bool fresh) {
   constexpr double speed_ratio = 3;
   constexpr double running_rpm = 600;
   constexpr double same_pitches = 0.05;
-  if (!off_tooth_ || off_tooth_->before_gap != now.before_gap) {
-    off_tooth_ = OffTooth{now.off_pitches, now.off_pitches, now.off_pitches, rpm, now.before_gap, crank_.count(), 1, 0};
+  const bool believed_now = off_tooth_ && dip_may_hide(off_tooth_->rpm) && !dip_may_hide(rpm);
+  if (!off_tooth_ || off_tooth_->before_gap != now.before_gap || believed_now) {
+    const std::uint64_t since = off_tooth_ ? off_tooth_->since_count : crank_.count();
+    off_tooth_ = OffTooth{now.off_pitches, now.off_pitches, now.off_pitches, rpm, now.before_gap, since, crank_.count()};
     return;
   }
   OffTooth& tooth = *off_tooth_;
@@ -222,12 +238,30 @@ void WheelWatch::take_off_tooth(const GapSides& now, double rpm, bool fresh) {
   }
 }
 
+// Stretch after stretch, none of which the file explains. The look at the wheel needs a pattern that repeats.
+bool WheelWatch::looks_backwards_often() {
+  constexpr int times = 4;
+  const std::size_t most = 2 * static_cast<std::size_t>(file_.repeat_teeth) + 1;
+  if (crank_.count() < backwards_until_ + most) {
+    return false;
+  }
+  const std::vector<std::int64_t> edges = crank_.newest(most);
+  const double step_ns = static_cast<double>(edges.back() - edges.front()) / static_cast<double>(most - 1);
+  if (step_ns > step_ns_max || can_explain(edges, file_)) {
+    backwards_ = 0;
+  } else if (can_explain_backwards(edges, file_)) {
+    backwards_until_ = crank_.count();
+    ++backwards_;
+  }
+  return backwards_ >= times;
+}
+
 // A tooth stays where it is, and rarely is a quarter of a pitch out of it.
 bool WheelWatch::shifts_in_gap() const {
   constexpr double shift_pitches = 0.15;
   constexpr double far_off_pitches = 0.25;
   constexpr int times_far_off = 4;
-  if (!off_tooth_) {
+  if (!off_tooth_ || dip_may_hide(off_tooth_->rpm)) {
     return false;
   }
   const double least = std::min(std::fabs(off_tooth_->least_off_pitches), std::fabs(off_tooth_->most_off_pitches));
@@ -301,6 +335,8 @@ void WheelWatch::forget() {
   suspicion_.reset();
   off_tooth_.reset();
   unclear_until_.reset();
+  backwards_ = 0;
+  backwards_until_ = 0;
   rough_ = false;
   swapped_looks_ = 0;
   explained_ = 0;

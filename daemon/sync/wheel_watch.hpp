@@ -106,6 +106,7 @@ class WheelWatch {
     double most_off_pitches = 0;
     double rpm = 0;  // at first
     bool before_gap = true;
+    std::uint64_t since_count = 0;
     std::uint64_t at_count = 0;  // end of the last stretch that has no edge in common with those before
     int times = 1;               // such stretches in which it was off
     int times_in_place = 0;      // in a row in which none was
@@ -114,6 +115,9 @@ class WheelWatch {
   bool look_at_gap_sides();
   void take_off_tooth(const GapSides& now, double rpm, bool fresh);
   bool shifts_in_gap() const;
+  bool dip_may_hide(double rpm) const;
+  bool looks_backwards_often();
+  WheelOpinion wired_backwards() const;
   std::optional<WheelVerdict> verdict_elsewhere(WheelOpinion& opinion) const;
   std::optional<WheelOpinion> swapped_by_rate();
   bool explained_often_enough();
@@ -135,6 +139,8 @@ class WheelWatch {
   std::vector<double> ripple_orders_;
   std::optional<OffTooth> off_tooth_;
   std::optional<std::uint64_t> unclear_until_;  // count of edges at which an unclear look no longer holds a claim back
+  int backwards_ = 0;  // stretches in a row that the file explains wired backwards only
+  std::uint64_t backwards_until_ = 0;
   bool rough_ = false;  // a tooth beside a gap is off at any speed: it is the wheel that is so
   std::optional<Suspicion> suspicion_;
   std::optional<WheelOpinion> opinion_;

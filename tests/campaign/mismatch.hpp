@@ -48,7 +48,7 @@ MismatchCase draw_mismatch(std::uint64_t seed);
 bool could_be(const Engine& truth, const Engine& file);
 
 // Whether what the file reads of the true engine's cam, by polarity, is the pattern of the file's first cam, turned by no
-// more than 75 degrees, tolerance and phaser travel beside, from where it stands in some place that the wheel leaves open:
+// more than 75 degrees, tolerance, phaser travel and an unlisted flank's width beside, from where it stands in some place that the wheel leaves open:
 // then it may as well be the cam that is timed wrong, or a belt that jumped. Edges are compared with twice the tolerance.
 bool could_be_timed_wrong(const Engine& truth, const Engine& file);
 

@@ -15,6 +15,7 @@ constexpr double same_step_share = 0.1;  // of the file's least step
 constexpr double slack_deg = 5;
 // Five teeth of a cam gear of 48: beyond that no engine is taken to be timed wrong (our own choice).
 constexpr double timed_wrong_max_deg = 75;
+constexpr double tooth_width_max_deg = 30;  // of a cam whose other flank is not listed (scenario.hpp: CamSensor)
 constexpr std::size_t compared_max = 20'000;
 
 // Edges on one wire over a cycle, ascending.
@@ -141,10 +142,18 @@ bool could_be(const Engine& truth, const Engine& file) {
 
 bool could_be_timed_wrong(const Engine& truth, const Engine& file) {
   const CamPattern& cam = file.cams.front();
+  const auto lists = [](const CamPattern& pattern, ActiveEdge polarity) {
+    return std::any_of(pattern.edges.begin(), pattern.edges.end(),
+                       [polarity](const CamEdge& edge) { return edge.edge == polarity; });
+  };
   std::vector<CamEdge> seen;
+  double most_deg = timed_wrong_max_deg + cam.tolerance_deg + std::max(-cam.phaser_min_deg, cam.phaser_max_deg);
   for (const ActiveEdge polarity : {ActiveEdge::falling, ActiveEdge::rising}) {
-    const bool read =
-        std::any_of(cam.edges.begin(), cam.edges.end(), [&](const CamEdge& edge) { return edge.edge == polarity; });
+    const bool read = lists(cam, polarity);
+    const bool unlisted = read && std::any_of(truth.cams.begin(), truth.cams.end(), [&](const CamPattern& other) {
+      return other.channel == cam.channel && !lists(other, polarity);
+    });
+    most_deg += unlisted ? tooth_width_max_deg : 0;
     for (const double angle_deg : read ? train_on(truth, cam.channel, polarity).angles_deg : std::vector<double>{}) {
       seen.push_back({angle_deg, polarity});
     }
@@ -153,7 +162,6 @@ bool could_be_timed_wrong(const Engine& truth, const Engine& file) {
     return false;
   }
   const double turn_deg = file.cycle_deg / tooth_cycle(file).places();
-  const double travel_deg = std::max(-cam.phaser_min_deg, cam.phaser_max_deg);
   const auto same = [&](double turned_deg) {
     return std::all_of(cam.edges.begin(), cam.edges.end(), [&](const CamEdge& edge) {
       return std::any_of(seen.begin(), seen.end(), [&](const CamEdge& other) {
@@ -165,7 +173,7 @@ bool could_be_timed_wrong(const Engine& truth, const Engine& file) {
   return std::any_of(seen.begin(), seen.end(), [&](const CamEdge& other) {
     const double turned_deg = other.angle_deg - cam.edges.front().angle_deg;
     const double least_deg = std::fabs(wrap_signed_deg(turned_deg, turn_deg));
-    return least_deg <= timed_wrong_max_deg + travel_deg + cam.tolerance_deg && same(turned_deg);
+    return least_deg <= most_deg && same(turned_deg);
   });
 }
 

@@ -116,6 +116,10 @@ TEST(CouldBeTimedWrong, sees_only_what_the_file_reads) {
   EXPECT_TRUE(could_be_timed_wrong(engine_of(sixty_two, half_moon), engine_of(sixty_two, cam_of("[640]"))));
   EXPECT_FALSE(could_be_timed_wrong(engine_of(sixty_two, half_moon), engine_of(sixty_two, cam_of("[600]"))));
   EXPECT_FALSE(could_be_timed_wrong(engine_of(sixty_two, cam_of("[640]")), engine_of(sixty_two, half_moon)));
+  // A rising edge of a cam whose falling ones are listed stands up to 30 degrees away: 75 + 8 + 30.
+  const std::string rising = "[[cam]]\nname = \"a\"\nchannel = \"c\"\nactive_edge = \"rising\"\nedges_deg = [210]\n";
+  EXPECT_TRUE(could_be_timed_wrong(engine_of(sixty_two, cam_of("[100]")), engine_of(sixty_two, rising)));
+  EXPECT_FALSE(could_be_timed_wrong(engine_of(sixty_two, cam_of("[95]")), engine_of(sixty_two, rising)));
 }
 
 TEST(DrawMismatch, gives_every_kind_in_turn_and_only_what_can_be_told) {
