@@ -219,7 +219,8 @@ void WheelWatch::take_off_tooth(const GapSides& now, double rpm, bool fresh) {
   const bool believed_now = off_tooth_ && dip_may_hide(off_tooth_->rpm) && !dip_may_hide(rpm);
   if (!off_tooth_ || off_tooth_->before_gap != now.before_gap || believed_now) {
     const std::uint64_t since = off_tooth_ ? off_tooth_->since_count : crank_.count();
-    off_tooth_ = OffTooth{now.off_pitches, now.off_pitches, now.off_pitches, rpm, now.before_gap, since, crank_.count()};
+    off_tooth_ =
+        OffTooth{now.off_pitches, now.off_pitches, now.off_pitches, rpm, now.before_gap, since, crank_.count()};
     return;
   }
   OffTooth& tooth = *off_tooth_;

@@ -139,7 +139,7 @@ class WheelWatch {
   std::vector<double> ripple_orders_;
   std::optional<OffTooth> off_tooth_;
   std::optional<std::uint64_t> unclear_until_;  // count of edges at which an unclear look no longer holds a claim back
-  int backwards_ = 0;  // stretches in a row that the file explains wired backwards only
+  int backwards_ = 0;                           // stretches in a row that the file explains wired backwards only
   std::uint64_t backwards_until_ = 0;
   bool rough_ = false;  // a tooth beside a gap is off at any speed: it is the wheel that is so
   std::optional<Suspicion> suspicion_;

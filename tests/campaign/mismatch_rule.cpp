@@ -151,8 +151,8 @@ bool could_be_timed_wrong(const Engine& truth, const Engine& file) {
   for (const ActiveEdge polarity : {ActiveEdge::falling, ActiveEdge::rising}) {
     const bool read = lists(cam, polarity);
     const bool unlisted = read && std::any_of(truth.cams.begin(), truth.cams.end(), [&](const CamPattern& other) {
-      return other.channel == cam.channel && !lists(other, polarity);
-    });
+                            return other.channel == cam.channel && !lists(other, polarity);
+                          });
     most_deg += unlisted ? tooth_width_max_deg : 0;
     for (const double angle_deg : read ? train_on(truth, cam.channel, polarity).angles_deg : std::vector<double>{}) {
       seen.push_back({angle_deg, polarity});

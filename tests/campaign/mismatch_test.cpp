@@ -104,8 +104,8 @@ TEST(CouldBeTimedWrong, asks_of_a_turned_cam_that_no_belt_could_have_turned_it_s
   EXPECT_TRUE(timed_wrong("[100]", "[542]"));   // or in the other turn
   EXPECT_FALSE(timed_wrong("[100]", "[184]"));  // 84
   EXPECT_TRUE(timed_wrong("[100]", "[200]", "phaser_range_deg = [-20, 0]\n"));
-  EXPECT_TRUE(timed_wrong("[0, 100, 300]", "[40, 140, 340]"));   // steps 100, 200, 420
-  EXPECT_FALSE(timed_wrong("[0, 100, 300]", "[0, 200, 300]"));   // 200, 100, 420: mirrored
+  EXPECT_TRUE(timed_wrong("[0, 100, 300]", "[40, 140, 340]"));  // steps 100, 200, 420
+  EXPECT_FALSE(timed_wrong("[0, 100, 300]", "[0, 200, 300]"));  // 200, 100, 420: mirrored
   EXPECT_FALSE(timed_wrong("[0, 100, 300]", "[120, 220, 420]"));
   EXPECT_FALSE(timed_wrong("[0, 100, 300]", "[0, 300]"));
 }

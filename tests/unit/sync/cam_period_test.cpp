@@ -52,7 +52,8 @@ TEST(CamPeriod, takes_a_turn_near_two_thirds_of_the_files_for_another_wheel) {
 
 TEST(CamPeriod, takes_a_cam_that_always_lacks_an_edge_for_what_it_is) {
   const double pitch_deg = 720.0 / 24;
-  CamPeriod period(even_with_cam(12, 3), pitch_deg);  // three edges, one of which never comes: they seem 3/2 turns apart
+  CamPeriod period(even_with_cam(12, 3),
+                   pitch_deg);  // three edges, one of which never comes: they seem 3/2 turns apart
   EXPECT_EQ(told(period, pitch_deg, 24, {0, 0.5}), std::nullopt);
   EXPECT_FALSE(period.contradicts());
 }

@@ -67,7 +67,7 @@ GapSides look(const Engine& engine, const std::vector<std::int64_t>& t_ns) {
 TEST(RippleOrders, are_the_firings_and_their_multiples) {
   EXPECT_EQ(ripple_orders(firing(n_minus_m(60, 2), 8)), (std::vector<double>{4, 8, 12}));
   EXPECT_EQ(ripple_orders(firing(n_minus_m(60, 2), 4)), (std::vector<double>{2, 4, 6, 8}));
-  EXPECT_EQ(ripple_orders(firing(n_minus_m(60, 2), 1)).size(), 16U);  // 0.5, 1 ... 8
+  EXPECT_EQ(ripple_orders(firing(n_minus_m(60, 2), 1)).size(), 16U);                // 0.5, 1 ... 8
   EXPECT_EQ(ripple_orders(firing(n_minus_m(12, 1), 8)), (std::vector<double>{4}));  // 8 waves need more than 11 teeth
   Engine uneven = firing(n_minus_m(60, 2), 2);
   uneven.firing_angles_deg = {0, 270};
