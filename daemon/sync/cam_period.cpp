@@ -49,7 +49,7 @@ bool CamPeriod::contradicts() const {
 }
 
 std::optional<int> CamPeriod::cam_edge(std::size_t cam, double angle_deg) {
-  constexpr int agreeing_turns = 12;
+  constexpr int agreeing_turns = 8;
   Cam& seen = cams_[cam];
   seen.last_deg.push_back(angle_deg);
   if (seen.last_deg.size() <= edges_a_turn_[cam] || told_) {

@@ -13,6 +13,8 @@ namespace cw {
 namespace {
 
 constexpr std::uint64_t never = std::numeric_limits<std::uint64_t>::max();
+// Of so many edges one more or less matters little to their rate.
+constexpr std::uint64_t first_look = 6;
 // All of the pattern, and an interval on either side.
 constexpr std::size_t steps_around = 2;
 // Of coarse wheels several turns are compared.
@@ -66,7 +68,7 @@ WheelWatch::WheelWatch(const Engine& engine, const ToothCycle& file)
   constexpr std::uint64_t step_least = 8;
   turn_steps_ = static_cast<std::size_t>(file.repeat_teeth) + steps_around;
   step_ = std::max(step_least, static_cast<std::uint64_t>(file.repeat_teeth) / 4);
-  look_at_ = step_;
+  look_at_ = std::min(step_, first_look);
   confirmed_ = file.repeat_teeth == 1;
   for (const CamPattern& cam : engine.cams) {
     const auto alike = std::count_if(cam.edges.begin(), cam.edges.end(),
@@ -86,6 +88,7 @@ std::optional<WheelOpinion> WheelWatch::swapped_by_rate() {
     const double off = seen * share;  // 1 when swapped
     if (share * apart < 1 && off < same && off * same > 1) {
       ++swapped_looks_;
+      look_at_ = crank_.count() + 1;  // a cam's edges come slowly
       if (swapped_looks_ < looks) {
         return std::nullopt;
       }
@@ -342,7 +345,7 @@ void WheelWatch::forget() {
   swapped_looks_ = 0;
   explained_ = 0;
   explained_until_ = 0;
-  look_at_ = step_;
+  look_at_ = std::min(step_, first_look);
 }
 
 bool WheelWatch::allows_lock() const {

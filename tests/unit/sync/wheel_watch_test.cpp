@@ -2,6 +2,7 @@
 
 #include <cmath>
 #include <cstdint>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -216,6 +217,30 @@ TEST(WheelWatch, knows_a_reluctor_wired_backwards_whose_edge_in_the_gap_never_co
   const auto opinions = said(watch, t_ns, false);
   ASSERT_EQ(opinions.size(), 1U);
   EXPECT_EQ(opinions[0].verdict, WheelVerdict::wired_backwards);
+}
+
+// The crank's wire carries one edge a cycle then, and few cycles pass while cranking.
+TEST(WheelWatch, tells_swapped_channels_within_eight_cycles_by_how_often_edges_come) {
+  Engine file = n_minus_m(60, 2);
+  CamPattern cam;
+  cam.edges.push_back({100, ActiveEdge::falling});
+  file.cams.push_back(cam);
+  WheelWatch watch = watch_of(file);
+  std::vector<WheelOpinion> opinions;
+  int cycles = 0;
+  for (int tooth = 0; opinions.empty() && cycles < 20; ++tooth) {
+    watch.cam_edge(0, tooth * 7'000'000LL);
+    if (tooth % 116 == 50) {
+      ++cycles;
+      const bool due = watch.edge(tooth * 7'000'000LL + 1);
+      if (const auto news = due ? watch.look(false) : std::nullopt) {
+        opinions.push_back(*news);
+      }
+    }
+  }
+  ASSERT_EQ(opinions.size(), 1U);
+  EXPECT_EQ(opinions[0].verdict, WheelVerdict::swapped);
+  EXPECT_LE(cycles, 8);
 }
 
 }  // namespace
