@@ -106,7 +106,7 @@ std::optional<WheelOpinion> WheelWatch::swapped_by_rate() {
 }
 
 std::optional<WheelOpinion> WheelWatch::look(bool locked) {
-  look_at_ = crank_.count() + step_;
+  look_at_ = crank_.count() < step_ ? step_ : crank_.count() + step_;
   if (!opinion_ || opinion_->verdict != WheelVerdict::fits) {
     if (opinion_ && opinion_->verdict == WheelVerdict::swapped) {
       return std::nullopt;
