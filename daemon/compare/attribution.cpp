@@ -263,7 +263,8 @@ const std::vector<AttributionRow>& rows() {
        wired_backwards,
        Severity::fault,
        A::sensor_or_wiring,
-       "beside each gap two long intervals in a row stand for the gap and one pitch: a reluctor wired backwards "
+       "at each gap two intervals share out the gap and one pitch otherwise than a tooth would: a reluctor wired "
+       "backwards "
        "switches between the teeth, and in the gap where amplitude and speed will have it; no position is claimed",
        {"swap the two wires of the crank sensor at the conditioner or the tap (the ECU's own input may be right)",
         "which edge the conditioner's steep side gives, with an oscilloscope"},

@@ -19,6 +19,8 @@ class CamPeriod {
   // An edge of a cam at `angle_deg`, on a scale that rises by `pitch_deg` a tooth. Gives the teeth that pass in a turn of
   // the cam once that is sure and not what the file says; nothing more until forget().
   std::optional<int> cam_edge(std::size_t cam, double angle_deg);
+  // Whether some cam's last turns speak against the file: too few to tell it, enough not to claim a place by the cams.
+  bool contradicts() const;
   // What is counted begins anew: edges before and after are not a turn apart.
   void begin();
   void forget();

@@ -754,7 +754,7 @@ void Sync::seek_place() {
   const double watched_deg = here_deg - segment_position_deg_;
   const double cycle_deg = cycle_.cycle_deg;
   // A whole cycle must be seen: then edges that should have come and did not speak as well.
-  if (watched_deg < cycle_deg) {
+  if (watched_deg < cycle_deg || (cycle_.repeat_teeth == 1 && period_.contradicts())) {
     return;
   }
   std::vector<int> left;

@@ -82,7 +82,8 @@ std::optional<std::size_t> ratios_to_compare(std::span<const double> ratios, std
   if (compared + repeat > ratios.size()) {
     return std::nullopt;
   }
-  if (compared + repeat >= even_steps_min || !looks_even(ratios.last(compared + repeat))) {
+  // After each edge only even teeth repeat.
+  if (compared + repeat >= even_steps_min || (repeat > 1 && !looks_even(ratios.last(compared + repeat)))) {
     return compared;
   }
   return ratios.size() >= even_steps_min ? std::optional<std::size_t>(even_steps_min - repeat) : std::nullopt;
@@ -553,14 +554,39 @@ std::string words_of(const ToothCycle& wheel) {
   return words_of(look, pitches_of(look));
 }
 
-bool can_explain(std::span<const std::int64_t> t_ns, const ToothCycle& file) {
+std::vector<std::size_t> explaining_starts(std::span<const std::int64_t> t_ns, const ToothCycle& file) {
   std::vector<double> log_ns;
   for (std::size_t i = 1; i < t_ns.size(); ++i) {
     log_ns.push_back(std::log(static_cast<double>(std::max<std::int64_t>(1, t_ns[i] - t_ns[i - 1]))));
   }
   const auto seen_ns = static_cast<double>(t_ns.back() - t_ns.front());
   const double rpm = rpm_at(seen_ns / (static_cast<double>(log_ns.size()) * file.mean_step_deg()));
-  return explains(file.steps_deg(file.repeat_teeth), log_ns, {1, rpm, ripple_same_repeat});
+  const std::vector<double> file_deg = file.steps_deg(file.repeat_teeth);
+  std::vector<std::size_t> starts;
+  for (std::size_t first = 0; first < file_deg.size(); ++first) {
+    if (explains_from(file_deg, first, log_ns, {1, rpm, ripple_same_repeat})) {
+      starts.push_back(first);
+    }
+  }
+  return starts;
+}
+
+bool can_explain(std::span<const std::int64_t> t_ns, const ToothCycle& file) {
+  return !explaining_starts(t_ns, file).empty();
+}
+
+bool can_explain_backwards(std::span<const std::int64_t> t_ns, const ToothCycle& file) {
+  const std::optional<std::vector<double>> ratios = ratios_of(t_ns);
+  if (!ratios || looks_even(*ratios)) {
+    return false;  // a longer look will tell
+  }
+  std::vector<double> step_ns;
+  for (std::size_t i = 1; i < t_ns.size(); ++i) {
+    step_ns.push_back(static_cast<double>(std::max<std::int64_t>(1, t_ns[i] - t_ns[i - 1])));
+  }
+  const auto seen_ns = static_cast<double>(t_ns.back() - t_ns.front());
+  const double rpm = rpm_at(seen_ns / (static_cast<double>(step_ns.size()) * file.mean_step_deg()));
+  return fits_backwards(step_ns, file.steps_deg(file.repeat_teeth), {1, rpm, 1});
 }
 
 WheelFit fit(const WheelLook& look, const ToothCycle& file) {

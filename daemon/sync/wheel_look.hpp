@@ -69,6 +69,11 @@ WheelFit fit(const WheelLook& look, const ToothCycle& file);
 // Whether the file's wheel, from some tooth on, can give these edges (at least two) with none missed and none too many: the
 // same test of bends, on any stretch, without waiting for a repeat. A yes says little, a no says much.
 bool can_explain(std::span<const std::int64_t> t_ns, const ToothCycle& file);
+// The teeth of the file (of one repeat) that the first edge can be then.
+std::vector<std::size_t> explaining_starts(std::span<const std::int64_t> t_ns, const ToothCycle& file);
+// And wired backwards, as in fit(); needs two repeats. Where the edge in the gap never comes at the same place, the pattern
+// does not repeat.
+bool can_explain_backwards(std::span<const std::int64_t> t_ns, const ToothCycle& file);
 
 // The greatest bend (second difference) of ln(speed) over steps of `step_ns` that an engine gives at `rpm`. The published
 // cranking record (Tech Briefs, test and measurement 21269) is about 155 + 70 cos x + 5 cos 2x rpm with x at 10 Hz: at its

@@ -1,6 +1,7 @@
 #include "sync/wheel_watch.hpp"
 
 #include <algorithm>
+#include <cmath>
 #include <limits>
 #include <numeric>
 #include <utility>
@@ -12,6 +13,8 @@ namespace cw {
 namespace {
 
 constexpr std::uint64_t never = std::numeric_limits<std::uint64_t>::max();
+// Of so many edges one more or less matters little to their rate.
+constexpr std::uint64_t first_look = 6;
 // All of the pattern, and an interval on either side.
 constexpr std::size_t steps_around = 2;
 // Of coarse wheels several turns are compared.
@@ -60,11 +63,12 @@ std::vector<std::int64_t> EdgeRing::newest(std::size_t most) const {
   return edges;
 }
 
-WheelWatch::WheelWatch(const Engine& engine, const ToothCycle& file) : file_(file), cams_(engine.cams.size()) {
+WheelWatch::WheelWatch(const Engine& engine, const ToothCycle& file)
+    : file_(file), cams_(engine.cams.size()), ripple_orders_(ripple_orders(engine)) {
   constexpr std::uint64_t step_least = 8;
   turn_steps_ = static_cast<std::size_t>(file.repeat_teeth) + steps_around;
   step_ = std::max(step_least, static_cast<std::uint64_t>(file.repeat_teeth) / 4);
-  look_at_ = step_;
+  look_at_ = std::min(step_, first_look);
   confirmed_ = file.repeat_teeth == 1;
   for (const CamPattern& cam : engine.cams) {
     const auto alike = std::count_if(cam.edges.begin(), cam.edges.end(),
@@ -84,6 +88,7 @@ std::optional<WheelOpinion> WheelWatch::swapped_by_rate() {
     const double off = seen * share;  // 1 when swapped
     if (share * apart < 1 && off < same && off * same > 1) {
       ++swapped_looks_;
+      look_at_ = crank_.count() + 1;  // a cam's edges come slowly
       if (swapped_looks_ < looks) {
         return std::nullopt;
       }
@@ -101,7 +106,7 @@ std::optional<WheelOpinion> WheelWatch::swapped_by_rate() {
 }
 
 std::optional<WheelOpinion> WheelWatch::look(bool locked) {
-  look_at_ = crank_.count() + step_;
+  look_at_ = crank_.count() < step_ ? step_ : crank_.count() + step_;
   if (!opinion_ || opinion_->verdict != WheelVerdict::fits) {
     if (opinion_ && opinion_->verdict == WheelVerdict::swapped) {
       return std::nullopt;
@@ -111,18 +116,26 @@ std::optional<WheelOpinion> WheelWatch::look(bool locked) {
     }
   }
   const std::vector<std::int64_t> edges = crank_.newest(EdgeRing::kept);
-  if (locked && !confirmed_) {
+  const bool gap_sides_fit = confirmed_ || look_at_gap_sides();
+  if (!confirmed_ && shifts_in_gap()) {
+    return take(wired_backwards());
+  }
+  if (locked && !confirmed_ && gap_sides_fit) {
     const std::optional<WheelLook> first_look = look_at_wheel(edges, std::max(turn_steps_, steps_to_confirm), 1);
     confirmed_ = (first_look && fit(*first_look, file_) == WheelFit::fits) || explained_often_enough();
   }
   const std::optional<WheelLook> look = look_at_wheel(edges, std::max(turn_steps_, steps_to_contradict));
   if (!look) {
-    return std::nullopt;
+    const bool backwards = !confirmed_ && allows_lock() && looks_backwards_often();
+    return backwards ? take(wired_backwards()) : std::nullopt;
   }
   WheelOpinion now;
   now.verdict = verdict_of(fit(*look, file_));
   now.t_ns = edges.back();
   now.edges = look->step_deg.size();
+  if (now.verdict == WheelVerdict::fits && !gap_sides_fit) {
+    return std::nullopt;
+  }
   if (now.verdict == WheelVerdict::fits) {
     suspicion_.reset();
     confirmed_ = true;
@@ -148,6 +161,116 @@ std::optional<WheelOpinion> WheelWatch::look(bool locked) {
   now.looks_like = words_of(*look, pitches);
   confirmed_ = confirmed_ && !speaks_against(now);
   return take(std::move(now));
+}
+
+WheelOpinion WheelWatch::wired_backwards() const {
+  WheelOpinion now;
+  now.verdict = WheelVerdict::wired_backwards;
+  now.t_ns = crank_.newest(1).front();
+  now.looks_like = words_of(file_) + " but for that";
+  now.edges = static_cast<std::size_t>(file_.repeat_teeth);
+  now.named = true;
+  return now;
+}
+
+// In the edges in which the wheel is first seen to fit; where speed changes too much over them, in the newest. Whether a lock
+// may be claimed as far as that goes: soon even if it stays unclear.
+bool WheelWatch::look_at_gap_sides() {
+  constexpr int in_place_to_forget = 8;
+  const auto turn = static_cast<std::size_t>(file_.repeat_teeth);
+  const std::size_t most = 2 * turn + 1;
+  if (rough_ || crank_.count() < most) {
+    return !off_tooth_;
+  }
+  const std::vector<std::int64_t> edges = crank_.newest(most);
+  GapSides now = cw::look_at_gap_sides(edges, file_, ripple_orders_);
+  if (now.verdict == GapSidesVerdict::unclear) {
+    const GapSides newest = cw::look_at_gap_sides(std::span(edges).last(most - turn / 2), file_, ripple_orders_);
+    now = newest.verdict == GapSidesVerdict::cannot_tell ? now : newest;
+  }
+  const auto all_ns = static_cast<double>(edges.back() - edges.front());
+  const double rpm = rpm_at(all_ns / static_cast<double>(most - 1) / file_.mean_step_deg());
+  const bool fresh = off_tooth_ && crank_.count() >= off_tooth_->at_count + most;
+  if (now.verdict == GapSidesVerdict::off) {
+    take_off_tooth(now, rpm, fresh);
+  } else if (now.verdict == GapSidesVerdict::in_place && fresh) {
+    off_tooth_->at_count = crank_.count();
+    if (++off_tooth_->times_in_place >= in_place_to_forget) {
+      off_tooth_.reset();
+    }
+  }
+  if (now.verdict == GapSidesVerdict::unclear && !unclear_until_) {
+    unclear_until_ = crank_.count() + turn;
+  }
+  if (off_tooth_) {
+    constexpr std::size_t turns_held = 8;
+    return dip_may_hide(rpm) && crank_.count() >= off_tooth_->since_count + turns_held * turn;
+  }
+  return now.verdict != GapSidesVerdict::unclear || crank_.count() >= *unclear_until_;
+}
+
+// A crank that is slowed once a turn, or not evenly, may always be slowed in the gap, unseen.
+bool WheelWatch::dip_may_hide(double rpm) const {
+  constexpr double cranked_rpm_max = 350;
+  return rpm < cranked_rpm_max && !ripple_orders_.empty() && ripple_orders_.front() <= 1;
+}
+
+void WheelWatch::take_off_tooth(const GapSides& now, double rpm, bool fresh) {
+  constexpr double speed_ratio = 3;
+  constexpr double running_rpm = 600;
+  constexpr double same_pitches = 0.05;
+  const bool believed_now = off_tooth_ && dip_may_hide(off_tooth_->rpm) && !dip_may_hide(rpm);
+  if (!off_tooth_ || off_tooth_->before_gap != now.before_gap || believed_now) {
+    const std::uint64_t since = off_tooth_ ? off_tooth_->since_count : crank_.count();
+    off_tooth_ =
+        OffTooth{now.off_pitches, now.off_pitches, now.off_pitches, rpm, now.before_gap, since, crank_.count()};
+    return;
+  }
+  OffTooth& tooth = *off_tooth_;
+  // The place where a signal crosses zero in a gap would have moved.
+  rough_ = rpm > std::max(running_rpm, speed_ratio * tooth.rpm) &&
+           std::fabs(now.off_pitches - tooth.off_pitches) < same_pitches;
+  tooth.times_in_place = 0;
+  if (fresh) {
+    tooth.least_off_pitches = std::min(tooth.least_off_pitches, now.off_pitches);
+    tooth.most_off_pitches = std::max(tooth.most_off_pitches, now.off_pitches);
+    tooth.at_count = crank_.count();
+    ++tooth.times;
+  }
+  if (rough_) {
+    off_tooth_.reset();
+  }
+}
+
+// Stretch after stretch, none of which the file explains. The look at the wheel needs a pattern that repeats.
+bool WheelWatch::looks_backwards_often() {
+  constexpr int times = 4;
+  const std::size_t most = 2 * static_cast<std::size_t>(file_.repeat_teeth) + 1;
+  if (crank_.count() < backwards_until_ + most) {
+    return false;
+  }
+  const std::vector<std::int64_t> edges = crank_.newest(most);
+  const double step_ns = static_cast<double>(edges.back() - edges.front()) / static_cast<double>(most - 1);
+  if (step_ns > step_ns_max || can_explain(edges, file_)) {
+    backwards_ = 0;
+  } else if (can_explain_backwards(edges, file_)) {
+    backwards_until_ = crank_.count();
+    ++backwards_;
+  }
+  return backwards_ >= times;
+}
+
+// A tooth stays where it is, and rarely is a quarter of a pitch out of it.
+bool WheelWatch::shifts_in_gap() const {
+  constexpr double shift_pitches = 0.15;
+  constexpr double far_off_pitches = 0.25;
+  constexpr int times_far_off = 4;
+  if (!off_tooth_ || dip_may_hide(off_tooth_->rpm)) {
+    return false;
+  }
+  const double least = std::min(std::fabs(off_tooth_->least_off_pitches), std::fabs(off_tooth_->most_off_pitches));
+  return off_tooth_->most_off_pitches - off_tooth_->least_off_pitches > shift_pitches ||
+         (off_tooth_->times >= times_far_off && least > far_off_pitches);
 }
 
 // Where faults are so many that two turns in a row never come without one: single turns must be explained, some times over
@@ -214,10 +337,15 @@ void WheelWatch::forget() {
     cam.clear();
   }
   suspicion_.reset();
+  off_tooth_.reset();
+  unclear_until_.reset();
+  backwards_ = 0;
+  backwards_until_ = 0;
+  rough_ = false;
   swapped_looks_ = 0;
   explained_ = 0;
   explained_until_ = 0;
-  look_at_ = step_;
+  look_at_ = std::min(step_, first_look);
 }
 
 bool WheelWatch::allows_lock() const {

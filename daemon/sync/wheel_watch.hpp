@@ -11,6 +11,7 @@
 
 #include "geometry/engine.hpp"
 #include "geometry/tooth_cycle.hpp"
+#include "sync/gap_sides.hpp"
 #include "sync/wheel_look.hpp"
 
 namespace cw {
@@ -74,8 +75,9 @@ class WheelWatch {
     look_at_ = crank_.count() + step_;
     explained_ = 0;
   }
-  // Whether the wheel has been seen to fit, over one repeat and the next, and nothing since speaks against it. A lock is
-  // claimed only then: a wrong file can find its pattern in one turn of an uneven crank. Even teeth have nothing to see.
+  // Whether the wheel has been seen to fit, over one repeat and the next, its teeth beside the gaps in place, and nothing
+  // since speaks against it. A lock is claimed only then: a wrong file can find its pattern in one turn of an uneven crank.
+  // Even teeth have nothing to see.
   bool confirmed() const { return confirmed_; }
   // Time has a hole: no edge from before is put together with what comes.
   void forget();
@@ -97,6 +99,25 @@ class WheelWatch {
     int times = 0;
   };
 
+  // A tooth beside a gap seen off its place, since it was first seen so.
+  struct OffTooth {
+    double off_pitches = 0;        // at first,
+    double least_off_pitches = 0;  // and the range since
+    double most_off_pitches = 0;
+    double rpm = 0;  // at first
+    bool before_gap = true;
+    std::uint64_t since_count = 0;
+    std::uint64_t at_count = 0;  // end of the last stretch that has no edge in common with those before
+    int times = 1;               // such stretches in which it was off
+    int times_in_place = 0;      // in a row in which none was
+  };
+
+  bool look_at_gap_sides();
+  void take_off_tooth(const GapSides& now, double rpm, bool fresh);
+  bool shifts_in_gap() const;
+  bool dip_may_hide(double rpm) const;
+  bool looks_backwards_often();
+  WheelOpinion wired_backwards() const;
   std::optional<WheelVerdict> verdict_elsewhere(WheelOpinion& opinion) const;
   std::optional<WheelOpinion> swapped_by_rate();
   bool explained_often_enough();
@@ -115,6 +136,12 @@ class WheelWatch {
   std::uint64_t look_at_ = 0;
   int explained_ = 0;  // turns of this lock that the file explains
   std::uint64_t explained_until_ = 0;
+  std::vector<double> ripple_orders_;
+  std::optional<OffTooth> off_tooth_;
+  std::optional<std::uint64_t> unclear_until_;  // count of edges at which an unclear look no longer holds a claim back
+  int backwards_ = 0;                           // stretches in a row that the file explains wired backwards only
+  std::uint64_t backwards_until_ = 0;
+  bool rough_ = false;  // a tooth beside a gap is off at any speed: it is the wheel that is so
   std::optional<Suspicion> suspicion_;
   std::optional<WheelOpinion> opinion_;
 };

@@ -38,7 +38,7 @@ struct MismatchCase {
   Engine file;
 };
 
-// Seeds give kinds in turn. What no observer could tell from geometry alone is drawn again (could_be, same_cam_turned), and
+// Seeds give kinds in turn. What no observer could tell from geometry alone is drawn again (could_be, could_be_timed_wrong), and
 // so is a run of fewer than ten cycles. Never throws; look at MismatchCase::drawn.problem.
 MismatchCase draw_mismatch(std::uint64_t seed);
 
@@ -47,9 +47,10 @@ MismatchCase draw_mismatch(std::uint64_t seed);
 // of the file's, and every window gets its edge (5 degrees of slack for assembly and play). Channels go by name.
 bool could_be(const Engine& truth, const Engine& file);
 
-// Whether two cams have one pattern, turned: then it may as well be the cam that is timed wrong. Steps are compared with
-// both tolerances.
-bool same_cam_turned(const CamPattern& a, const CamPattern& b, double cycle_deg);
+// Whether what the file reads of the true engine's cam, by polarity, is the pattern of the file's first cam, turned by no
+// more than 75 degrees, tolerance, phaser travel and an unlisted flank's width beside, from where it stands in some place that the wheel leaves open:
+// then it may as well be the cam that is timed wrong, or a belt that jumped. Edges are compared with twice the tolerance.
+bool could_be_timed_wrong(const Engine& truth, const Engine& file);
 
 // The edges of a reluctor wired backwards, at speed: each tooth moved to the middle of the space after it.
 Engine with_teeth_in_spaces(const Engine& engine);

@@ -172,8 +172,7 @@ std::optional<Pair> other_cam(Dice& dice) {
            wheel != WheelClass::few_teeth;
   });
   const auto donor = engine_where(dice, has_one_cam);
-  if (!truth || !donor ||
-      same_cam_turned(truth->engine.cams.front(), donor->engine.cams.front(), truth->engine.cycle_deg)) {
+  if (!truth || !donor) {
     return std::nullopt;
   }
   Sections sections = sections_of(truth->toml);
@@ -244,6 +243,9 @@ bool draw_rest(Dice& run_dice, Dice& noise_dice, MismatchCase& mismatch) {
 }
 
 bool tells(const MismatchCase& mismatch) {
+  if (mismatch.kind == MismatchKind::cam_pattern && could_be_timed_wrong(mismatch.drawn.engine, mismatch.file)) {
+    return false;
+  }
   const bool backwards = mismatch.kind == MismatchKind::reluctor_backwards;
   return !could_be(backwards ? with_teeth_in_spaces(mismatch.drawn.engine) : mismatch.drawn.engine, mismatch.file);
 }

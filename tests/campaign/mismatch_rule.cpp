@@ -13,6 +13,9 @@ namespace {
 
 constexpr double same_step_share = 0.1;  // of the file's least step
 constexpr double slack_deg = 5;
+// Five teeth of a cam gear of 48: beyond that no engine is taken to be timed wrong (our own choice).
+constexpr double timed_wrong_max_deg = 75;
+constexpr double tooth_width_max_deg = 30;  // of a cam whose other flank is not listed (scenario.hpp: CamSensor)
 constexpr std::size_t compared_max = 20'000;
 
 // Edges on one wire over a cycle, ascending.
@@ -137,26 +140,41 @@ bool could_be(const Engine& truth, const Engine& file) {
   return false;
 }
 
-bool same_cam_turned(const CamPattern& a, const CamPattern& b, double cycle_deg) {
-  if (a.edges.size() != b.edges.size()) {
+bool could_be_timed_wrong(const Engine& truth, const Engine& file) {
+  const CamPattern& cam = file.cams.front();
+  const auto lists = [](const CamPattern& pattern, ActiveEdge polarity) {
+    return std::any_of(pattern.edges.begin(), pattern.edges.end(),
+                       [polarity](const CamEdge& edge) { return edge.edge == polarity; });
+  };
+  std::vector<CamEdge> seen;
+  double most_deg = timed_wrong_max_deg + cam.tolerance_deg + std::max(-cam.phaser_min_deg, cam.phaser_max_deg);
+  for (const ActiveEdge polarity : {ActiveEdge::falling, ActiveEdge::rising}) {
+    const bool read = lists(cam, polarity);
+    const bool unlisted = read && std::any_of(truth.cams.begin(), truth.cams.end(), [&](const CamPattern& other) {
+                            return other.channel == cam.channel && !lists(other, polarity);
+                          });
+    most_deg += unlisted ? tooth_width_max_deg : 0;
+    for (const double angle_deg : read ? train_on(truth, cam.channel, polarity).angles_deg : std::vector<double>{}) {
+      seen.push_back({angle_deg, polarity});
+    }
+  }
+  if (seen.size() != cam.edges.size()) {
     return false;
   }
-  const auto step = [&](const CamPattern& cam, std::size_t i) {
-    const std::size_t n = cam.edges.size();
-    const double deg = wrap_deg(cam.edges[(i + 1) % n].angle_deg - cam.edges[i % n].angle_deg, cycle_deg);
-    return deg > 0 ? deg : cycle_deg;
+  const double turn_deg = file.cycle_deg / tooth_cycle(file).places();
+  const auto same = [&](double turned_deg) {
+    return std::all_of(cam.edges.begin(), cam.edges.end(), [&](const CamEdge& edge) {
+      return std::any_of(seen.begin(), seen.end(), [&](const CamEdge& other) {
+        const double off_deg = wrap_signed_deg(other.angle_deg - turned_deg - edge.angle_deg, file.cycle_deg);
+        return other.edge == edge.edge && std::fabs(off_deg) <= 2 * cam.tolerance_deg;
+      });
+    });
   };
-  const double same_deg = a.tolerance_deg + b.tolerance_deg;
-  for (std::size_t turned = 0; turned < b.edges.size(); ++turned) {
-    bool same = true;
-    for (std::size_t i = 0; i < a.edges.size(); ++i) {
-      same = same && std::fabs(step(a, i) - step(b, i + turned)) <= same_deg;
-    }
-    if (same) {
-      return true;
-    }
-  }
-  return false;
+  return std::any_of(seen.begin(), seen.end(), [&](const CamEdge& other) {
+    const double turned_deg = other.angle_deg - cam.edges.front().angle_deg;
+    const double least_deg = std::fabs(wrap_signed_deg(turned_deg, turn_deg));
+    return least_deg <= most_deg && same(turned_deg);
+  });
 }
 
 Engine with_teeth_in_spaces(const Engine& engine) {

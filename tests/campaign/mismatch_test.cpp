@@ -96,12 +96,30 @@ TEST(CouldBe, tells_swapped_wires_and_a_reluctor_backwards) {
   EXPECT_TRUE(could_be(with_teeth_in_spaces(even), even));
 }
 
-TEST(SameCamTurned, compares_steps_in_any_order_of_turning) {
-  const auto cam = [](const std::string& edges) { return engine_of(sixty_two, cam_of(edges)).cams.front(); };
-  EXPECT_TRUE(same_cam_turned(cam("[100]"), cam("[500]"), 720));
-  EXPECT_TRUE(same_cam_turned(cam("[0, 100, 300]"), cam("[40, 460, 560]"), 720));  // steps 100, 200, 420
-  EXPECT_FALSE(same_cam_turned(cam("[0, 100, 300]"), cam("[0, 200, 300]"), 720));  // 200, 100, 420: mirrored
-  EXPECT_FALSE(same_cam_turned(cam("[0, 100, 300]"), cam("[0, 300]"), 720));
+TEST(CouldBeTimedWrong, asks_of_a_turned_cam_that_no_belt_could_have_turned_it_so_far) {
+  const auto timed_wrong = [](const std::string& seen, const std::string& said, const std::string& more = "") {
+    return could_be_timed_wrong(engine_of(sixty_two, cam_of(seen)), engine_of(sixty_two, cam_of(said, more)));
+  };
+  EXPECT_TRUE(timed_wrong("[100]", "[182]"));   // 82 <= 75 and a tolerance of 8
+  EXPECT_TRUE(timed_wrong("[100]", "[542]"));   // or in the other turn
+  EXPECT_FALSE(timed_wrong("[100]", "[184]"));  // 84
+  EXPECT_TRUE(timed_wrong("[100]", "[200]", "phaser_range_deg = [-20, 0]\n"));
+  EXPECT_TRUE(timed_wrong("[0, 100, 300]", "[40, 140, 340]"));  // steps 100, 200, 420
+  EXPECT_FALSE(timed_wrong("[0, 100, 300]", "[0, 200, 300]"));  // 200, 100, 420: mirrored
+  EXPECT_FALSE(timed_wrong("[0, 100, 300]", "[120, 220, 420]"));
+  EXPECT_FALSE(timed_wrong("[0, 100, 300]", "[0, 300]"));
+}
+
+TEST(CouldBeTimedWrong, sees_only_what_the_file_reads) {
+  const std::string half_moon = "[[cam]]\nname = \"a\"\nchannel = \"c\"\nrising_deg = [338]\nfalling_deg = [698]\n";
+  // The file lists a falling edge only: it says nothing of a rising one 360 degrees away.
+  EXPECT_TRUE(could_be_timed_wrong(engine_of(sixty_two, half_moon), engine_of(sixty_two, cam_of("[640]"))));
+  EXPECT_FALSE(could_be_timed_wrong(engine_of(sixty_two, half_moon), engine_of(sixty_two, cam_of("[600]"))));
+  EXPECT_FALSE(could_be_timed_wrong(engine_of(sixty_two, cam_of("[640]")), engine_of(sixty_two, half_moon)));
+  // A rising edge of a cam whose falling ones are listed stands up to 30 degrees away: 75 + 8 + 30.
+  const std::string rising = "[[cam]]\nname = \"a\"\nchannel = \"c\"\nactive_edge = \"rising\"\nedges_deg = [210]\n";
+  EXPECT_TRUE(could_be_timed_wrong(engine_of(sixty_two, cam_of("[100]")), engine_of(sixty_two, rising)));
+  EXPECT_FALSE(could_be_timed_wrong(engine_of(sixty_two, cam_of("[95]")), engine_of(sixty_two, rising)));
 }
 
 TEST(DrawMismatch, gives_every_kind_in_turn_and_only_what_can_be_told) {
@@ -117,6 +135,7 @@ TEST(DrawMismatch, gives_every_kind_in_turn_and_only_what_can_be_told) {
     const Engine& truth = mismatch.drawn.engine;
     EXPECT_FALSE(could_be(backwards ? with_teeth_in_spaces(truth) : truth, mismatch.file)) << seed;
     EXPECT_TRUE(could_be(truth, truth)) << seed;
+    EXPECT_FALSE(mismatch.kind == MismatchKind::cam_pattern && could_be_timed_wrong(truth, mismatch.file)) << seed;
   }
   EXPECT_EQ(kinds.size(), mismatch_kinds);
   EXPECT_EQ(draw_mismatch(9).file_toml, draw_mismatch(9).file_toml);

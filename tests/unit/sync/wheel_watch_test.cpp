@@ -1,6 +1,8 @@
 #include "sync/wheel_watch.hpp"
 
+#include <cmath>
 #include <cstdint>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -140,6 +142,105 @@ TEST(WheelWatch, once_it_fits_needs_long_evidence_to_say_otherwise) {
   ASSERT_EQ(opinions.size(), 1U);
   EXPECT_EQ(opinions[0].looks_like, "36-1");
   EXPECT_GT(opinions[0].t_ns - from_ns, 5'000'000'000);
+}
+
+// 36-2 turning `turns` times from `from_deg` on, the last tooth before the gap off by `off_pitches`.
+std::vector<std::int64_t> turning_off(double off_pitches, int turns, double rpm, std::int64_t from_ns) {
+  std::vector<std::int64_t> t_ns;
+  for (int turn = 0; turn < turns; ++turn) {
+    for (int tooth = 0; tooth < 34; ++tooth) {
+      const double deg = 360.0 * turn + 10 * (tooth + (tooth == 33 ? off_pitches : 0));
+      t_ns.push_back(from_ns + std::llround(deg * 1e9 / (6 * rpm)));
+    }
+  }
+  return t_ns;
+}
+
+Engine four_of(Engine engine) {
+  engine.firing_angles_deg = even_firing_angles({1, 3, 4, 2}, 720);
+  return engine;
+}
+
+std::int64_t after(const std::vector<std::int64_t>& t_ns, double rpm) {
+  return t_ns.back() + std::llround(30e9 / (6 * rpm));  // the gap of 30 degrees
+}
+
+TEST(WheelWatch, claims_nothing_while_a_tooth_beside_the_gap_is_off_and_tells_when_it_shifts_with_speed) {
+  const Engine file = four_of(n_minus_m(36, 2));
+  WheelWatch watch = watch_of(file);
+  const auto slow = turning_off(-0.12, 6, 250, 0);
+  EXPECT_TRUE(said(watch, slow, true).empty());
+  EXPECT_FALSE(watch.confirmed());
+  const auto opinions = said(watch, turning_off(0.08, 6, 300, after(slow, 250)), true);
+  ASSERT_FALSE(opinions.empty());
+  EXPECT_EQ(opinions[0].verdict, WheelVerdict::wired_backwards);
+  EXPECT_FALSE(watch.allows_lock());
+  EXPECT_FALSE(watch.confirmed());
+}
+
+TEST(WheelWatch, takes_a_tooth_that_is_off_alike_at_three_times_the_speed_for_a_rough_wheel) {
+  const Engine file = four_of(n_minus_m(36, 2));
+  WheelWatch watch = watch_of(file);
+  const auto slow = turning_off(-0.09, 6, 250, 0);
+  EXPECT_TRUE(said(watch, slow, true).empty());
+  EXPECT_FALSE(watch.confirmed());
+  said(watch, turning_off(-0.09, 8, 900, after(slow, 250)), true);
+  EXPECT_TRUE(watch.confirmed());
+}
+
+// A twin that fires once a turn: a compression in the gap is seen nowhere else, and looks like a tooth off its place.
+TEST(WheelWatch, of_an_engine_slowed_once_a_turn_holds_a_claim_back_for_eight_turns_only_and_says_nothing) {
+  Engine file = n_minus_m(36, 2);
+  file.cylinders = 2;
+  file.firing_angles_deg = {0, 360};
+  WheelWatch watch = watch_of(file);
+  const auto slow = turning_off(0.3, 9, 250, 0);
+  EXPECT_TRUE(said(watch, slow, true).empty());
+  EXPECT_FALSE(watch.confirmed());
+  for (const WheelOpinion& opinion : said(watch, turning_off(0.3, 4, 250, after(slow, 250)), true)) {
+    EXPECT_EQ(opinion.verdict, WheelVerdict::fits);
+  }
+  EXPECT_TRUE(watch.confirmed());
+}
+
+// 36-2 wired backwards (wheel_look_test): noise moves the edge in the gap so much that no pattern ever repeats.
+TEST(WheelWatch, knows_a_reluctor_wired_backwards_whose_edge_in_the_gap_never_comes_at_the_same_place) {
+  const Engine file = four_of(n_minus_m(36, 2));
+  WheelWatch watch = watch_of(file);
+  std::vector<std::int64_t> t_ns;
+  for (int turn = 0; turn < 12; ++turn) {
+    for (int tooth = 0; tooth < 34; ++tooth) {
+      const double in_gap = tooth == 33 ? (turn % 3 - 1) * 0.7 + 1 : 0;
+      t_ns.push_back(std::llround((360.0 * turn + 10 * (tooth + in_gap)) * 1e9 / (6 * 250)));
+    }
+  }
+  const auto opinions = said(watch, t_ns, false);
+  ASSERT_EQ(opinions.size(), 1U);
+  EXPECT_EQ(opinions[0].verdict, WheelVerdict::wired_backwards);
+}
+
+// The crank's wire carries one edge a cycle then, and few cycles pass while cranking.
+TEST(WheelWatch, tells_swapped_channels_within_eight_cycles_by_how_often_edges_come) {
+  Engine file = n_minus_m(60, 2);
+  CamPattern cam;
+  cam.edges.push_back({100, ActiveEdge::falling});
+  file.cams.push_back(cam);
+  WheelWatch watch = watch_of(file);
+  std::vector<WheelOpinion> opinions;
+  int cycles = 0;
+  for (int tooth = 0; opinions.empty() && cycles < 20; ++tooth) {
+    watch.cam_edge(0, tooth * 7'000'000LL);
+    if (tooth % 116 == 50) {
+      ++cycles;
+      const bool due = watch.edge(tooth * 7'000'000LL + 1);
+      if (const auto news = due ? watch.look(false) : std::nullopt) {
+        opinions.push_back(*news);
+      }
+    }
+  }
+  ASSERT_EQ(opinions.size(), 1U);
+  EXPECT_EQ(opinions[0].verdict, WheelVerdict::swapped);
+  EXPECT_LE(cycles, 8);
 }
 
 }  // namespace
