@@ -18,11 +18,6 @@ std::int64_t wall_now_ns() {
       .count();
 }
 
-bool is_marker(const ItemBatch& batch) {
-  const Item& first = batch.items.front();
-  return first.kind == ItemKind::gap && first.code == static_cast<std::uint8_t>(GapReason::recorder_behind);
-}
-
 std::string json_text(const std::string& key, const std::string& value) {
   std::string out = "\"" + key + "\":";
   append_json_string(out, value);
@@ -64,19 +59,7 @@ std::variant<std::unique_ptr<SessionWriter>, std::string> SessionWriter::create(
 }
 
 Problem SessionWriter::make_folder() {
-  const std::string& folder = settings_.folder;
-  if (Problem problem = make_folders(settings_.layer, folder)) {
-    return problem;
-  }
-  std::vector<std::string> names;
-  const int listed = settings_.layer.list(folder, names);
-  if (listed < 0 && listed != -ENOTDIR) {
-    return disk_problem(folder, "cannot read the folder", -listed);
-  }
-  if (listed < 0 || !names.empty()) {
-    return folder + ": expected a new or empty folder, found one with something in it";
-  }
-  return std::nullopt;
+  return make_new_folder(settings_.layer, settings_.folder);
 }
 
 Problem SessionWriter::lock_folder() {
@@ -93,14 +76,7 @@ Problem SessionWriter::open_files() {
   if (Problem problem = make_folders(settings_.layer, folder + "/capture")) {
     return problem;
   }
-  DiskFile session(settings_.layer);
-  if (Problem problem = session.create(folder + "/session.toml")) {
-    return problem;
-  }
-  if (Problem problem = session.append(session_toml(settings_.info))) {
-    return problem;
-  }
-  if (Problem problem = session.sync()) {
+  if (Problem problem = write_whole_file(settings_.layer, folder + "/session.toml", session_toml(settings_.info))) {
     return problem;
   }
   for (const auto& [file, name] : {std::pair{&events_, "/events.jsonl"}, std::pair{&trend_, "/trend.csv"},
@@ -151,7 +127,7 @@ bool SessionWriter::may_record(const ItemBatch& batch) {
     return !disk_failed_;
   }
   if (in_hole_) {
-    if (!is_marker(batch) || !wants_marker_) {
+    if (!is_marker(batch.items.front()) || !wants_marker_) {
       return false;
     }
     in_hole_ = false;
