@@ -88,6 +88,9 @@ Problem SessionWriter::open_files() {
   if (Problem problem = trend_.append(trend_header(engine_))) {
     return problem;
   }
+  if (Problem problem = trend_.sync()) {
+    return problem;
+  }
   if (Problem problem = capture_.begin_segment()) {
     return problem;
   }
@@ -224,7 +227,7 @@ void SessionWriter::commit() {
     }
   }
   write_lines(events_, event_lines_, settings_.live);
-  write_lines(trend_, trend_lines_, false);
+  write_lines(trend_, trend_lines_, settings_.live);
 }
 
 // Lines that the disk does not take are kept and tried again, up to a limit.
@@ -261,20 +264,16 @@ Problem SessionWriter::finish(const std::string& stopped_by, SessionTotals& tota
   }
   totals.finish();
   service("stop", json_text("reason", stopped_by) + ",\"lost_items\":" + std::to_string(lost_items_));
-  DiskFile summary(settings_.layer);
-  Problem problem = summary.create(settings_.folder + "/summary.json");
+  Problem problem = capture_.close();
   const auto keep_first = [&](Problem next) { problem = problem ? problem : std::move(next); };
-  keep_first(capture_.close());
   for (DiskFile* file : {&events_, &trend_, &service_}) {
     keep_first(file->sync());
     keep_first(file->close());
   }
-  if (summary.is_open()) {
-    keep_first(summary.append(summary_json(totals, engine_, settings_.info.anchor, {lost_items_, stopped_by})));
-    keep_first(summary.sync());
-  }
   keep_first(sync_folder(settings_.layer, settings_.folder + "/capture"));
-  keep_first(sync_folder(settings_.layer, settings_.folder));
+  // Last, and whole or not at all: where it is, all the rest is.
+  keep_first(write_whole_file(settings_.layer, settings_.folder + "/summary.json",
+                              summary_json(totals, engine_, settings_.info.anchor, {lost_items_, stopped_by})));
   return first_problem_ ? first_problem_ : problem;
 }
 

@@ -1,8 +1,7 @@
 // Power cuts at random moments of a live session, on a disk that loses and mixes what was not synced.
 #include <gtest/gtest.h>
 
-#include <cstdlib>
-#include <functional>
+#include <map>
 #include <nlohmann/json.hpp>
 #include <set>
 #include <sstream>
@@ -13,7 +12,7 @@
 #include "record/session_recovery.hpp"
 #include "record/session_writer.hpp"
 #include "tests/unit/cli/trial_edges.hpp"
-#include "tests/unit/record/edge_maker.hpp"
+#include "tests/unit/record/capture_trial.hpp"
 #include "tests/unit/record/scratch_folder.hpp"
 #include "tests/unit/record/volatile_disk.hpp"
 
@@ -56,9 +55,32 @@ Engine trial() {
   return std::get<Engine>(engine);
 }
 
+// When the lines of a text file had been written.
+struct WrittenLines {
+  std::map<std::string, std::int64_t> host_ns;
+  std::size_t read = 0;
+  void take(const std::string& text, std::int64_t now_ns) {
+    for (std::size_t end = text.find('\n', read); end != std::string::npos; end = text.find('\n', read)) {
+      host_ns.emplace(text.substr(read, end - read), now_ns);
+      read = end + 1;
+    }
+  }
+};
+
+struct Written {
+  WrittenLines events;
+  WrittenLines trend;
+};
+
 // Records `items` on `disk` in batches as the program does, to the end.
-void record(VolatileDisk& disk, const ItemBuffer& items, const Engine& engine, std::int64_t wall_ns,
-            std::uint64_t segment_bytes) {
+Written record(VolatileDisk& disk, const ItemBuffer& items, const Engine& engine, std::int64_t wall_ns,
+               std::uint64_t segment_bytes) {
+  Written written;
+  const std::string folder = VolatileDisk::root + session;
+  const auto look = [&](std::int64_t now_ns) {
+    written.events.take(disk.text(folder + "/events.jsonl"), now_ns);
+    written.trend.take(disk.text(folder + "/trend.csv"), now_ns);
+  };
   SessionSettings settings;
   settings.folder = VolatileDisk::root + session;
   settings.info.id = static_cast<std::uint64_t>(wall_ns) * 7;
@@ -67,7 +89,6 @@ void record(VolatileDisk& disk, const ItemBuffer& items, const Engine& engine, s
   settings.segment_bytes = segment_bytes;
   settings.layer = disk.layer();
   auto created = SessionWriter::create(std::move(settings), engine);
-  ASSERT_TRUE(std::holds_alternative<std::unique_ptr<SessionWriter>>(created));
   SessionWriter& writer = *std::get<std::unique_ptr<SessionWriter>>(created);
   SessionTotals totals(engine);
   Monitor monitor(engine, writer);
@@ -82,11 +103,14 @@ void record(VolatileDisk& disk, const ItemBuffer& items, const Engine& engine, s
     totals.take_items(batch);
     monitor.push(batch);
     writer.commit();
+    look(batch.items.back().host_ns);
     at = end;
   }
   monitor.finish();
   writer.commit();
   EXPECT_FALSE(writer.finish("end of input", totals));
+  look(items.items.back().host_ns);
+  return written;
 }
 
 std::set<std::string> lines_of(const std::string& text) {
@@ -110,7 +134,7 @@ struct Trial {
   Engine engine = trial();
   ItemBuffer items;
   VolatileDisk disk;
-  std::set<std::string> events;
+  Written written;
   std::size_t cuts_with_events = 0;
 
   explicit Trial(double seconds, int drop_every, std::uint64_t segment_bytes) {
@@ -125,8 +149,7 @@ struct Trial {
       disk.leave_behind(path.substr(path.rfind('/') + 1), earlier.text(path));
     }
     items = live_items(seconds, drop_every, begin_ns);
-    record(disk, items, engine, wall_ns, segment_bytes);
-    events = lines_of(disk.text(VolatileDisk::root + session + "/events.jsonl"));
+    written = record(disk, items, engine, wall_ns, segment_bytes);
   }
 
   // How many of the first items must be there when the cut comes at `now_ns`.
@@ -140,7 +163,7 @@ struct Trial {
   }
 
   void check_items(const std::string& folder, std::size_t due_items) const;
-  void check_events(const std::string& folder, const RecoveryReport& report);
+  void check_events(const std::string& folder, const RecoveryReport& report, std::int64_t now_ns);
   void check_cut(std::size_t at, std::uint64_t seed);
 };
 
@@ -160,10 +183,22 @@ void Trial::check_items(const std::string& folder, std::size_t due_items) const 
   ASSERT_GE(next, due_items);
 }
 
-void Trial::check_events(const std::string& folder, const RecoveryReport& report) {
+// Every line must be one that was written, and those that had been written a second ago must be there.
+void check_lines(const std::string& path, const WrittenLines& written, std::int64_t now_ns) {
+  const std::set<std::string> lines = lines_of(test::file_text(path));
+  for (const std::string& line : lines) {
+    ASSERT_TRUE(written.host_ns.contains(line)) << path << ": invented: " << line;
+  }
+  for (const auto& [line, host_ns] : written.host_ns) {
+    ASSERT_TRUE(lines.contains(line) || host_ns > now_ns - 1000 * ms) << path << ": lost: " << line;
+  }
+}
+
+void Trial::check_events(const std::string& folder, const RecoveryReport& report, std::int64_t now_ns) {
   EXPECT_EQ(report.events.without_evidence, 0U);
+  check_lines(folder + "/events.jsonl", written.events, now_ns);
+  check_lines(folder + "/trend.csv", written.trend, now_ns);
   for (const std::string& line : lines_of(test::file_text(folder + "/events.jsonl"))) {
-    ASSERT_TRUE(events.contains(line)) << "invented: " << line;
     const auto event = nlohmann::json::parse(line);
     ASSERT_LT(event.at("evidence").at("last_sequence").get<std::uint64_t>(), report.capture.next_sequence);
   }
@@ -171,8 +206,8 @@ void Trial::check_events(const std::string& folder, const RecoveryReport& report
 }
 
 void Trial::check_cut(std::size_t at, std::uint64_t seed) {
-  const ScratchFolder image;
-  const ScratchFolder scratch;
+  const ScratchFolder image(test::memory_place());
+  const ScratchFolder scratch(test::memory_place());
   const std::int64_t now_ns = disk.cut(at, seed, image.path());
   const std::size_t due_items = due(now_ns);
   const auto result = recover_session({image.path() + session, scratch / "out", "test", unsynced()});
@@ -182,15 +217,10 @@ void Trial::check_cut(std::size_t at, std::uint64_t seed) {
     return;
   }
   check_items(scratch / "out", due_items);
-  check_events(scratch / "out", *report);
+  check_events(scratch / "out", *report, now_ns);
   if (due_items > 0) {
     ASSERT_EQ(report->info_problem, "");
   }
-}
-
-std::size_t count_from(const char* name, std::size_t usual) {
-  const char* text = std::getenv(name);  // NOLINT(concurrency-mt-unsafe): nothing sets it
-  return text == nullptr ? usual : std::strtoull(text, nullptr, 10);
 }
 
 void cut_often(Trial& trial, std::size_t cuts, std::uint64_t first_seed) {
@@ -203,17 +233,17 @@ void cut_often(Trial& trial, std::size_t cuts, std::uint64_t first_seed) {
   }
 }
 
-// CW_POWER_CUTS=N: so many cuts each.
+// CW_POWER_CUTS=N: so many cuts each instead of 500.
 TEST(PowerCut, leaves_all_but_the_last_second_and_no_finding_without_its_evidence) {
   Trial trial(8, 97, 64ULL * 1024 * 1024);
-  ASSERT_GT(trial.events.size(), 20U);
-  cut_often(trial, count_from("CW_POWER_CUTS", 1000), 1);
+  ASSERT_GT(trial.written.events.host_ns.size(), 20U);
+  cut_often(trial, test::count_from("CW_POWER_CUTS", 500), 1);
   EXPECT_GT(trial.cuts_with_events, 0U);
 }
 
 TEST(PowerCut, leaves_as_much_where_a_new_segment_begins_all_the_time) {
   Trial trial(4, 211, 600);
-  cut_often(trial, count_from("CW_POWER_CUTS", 1000), 1'000'000);
+  cut_often(trial, test::count_from("CW_POWER_CUTS", 500), 1'000'000);
 }
 
 }  // namespace
