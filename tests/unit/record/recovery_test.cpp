@@ -84,6 +84,16 @@ struct SmallSession {
   std::vector<std::string> texts;
 };
 
+// The items of the recovered capture without those that mark a hole.
+test::ReadBack read_recorded(const std::string& folder) {
+  test::ReadBack read = read_capture(folder);
+  std::erase_if(read.items.items, [](const Item& item) {
+    return is_marker(item) ||
+           (item.kind == ItemKind::link_note && item.code == static_cast<std::uint8_t>(LinkNote::new_epoch));
+  });
+  return read;
+}
+
 std::set<std::string> lines_of(const std::string& text) {
   std::set<std::string> lines;
   std::istringstream in(text);
@@ -98,7 +108,7 @@ void expect_part_of(const SmallSession& small, const RecoveryReport& report) {
     EXPECT_FALSE(std::filesystem::exists(small.folder / "out"));
     return;
   }
-  expect_nothing_invented(read_capture(small.folder / "out/capture"), small.items);
+  expect_nothing_invented(read_recorded(small.folder / "out/capture"), small.items);
   for (const std::size_t file : {std::size_t{2}, std::size_t{3}}) {
     const auto written = lines_of(small.texts[file]);
     for (const std::string& line : lines_of(test::file_text(small.folder / "out/" + session_files[file]))) {
@@ -156,7 +166,7 @@ TEST(Recovery, of_a_session_with_flipped_bits_never_crashes_and_invents_no_item)
     }
     const RecoveryReport report = small.recover_with(file, text);
     if (report.answer != RecoveryAnswer::nothing) {
-      expect_nothing_invented(read_capture(small.folder / "out/capture"), small.items);
+      expect_nothing_invented(read_recorded(small.folder / "out/capture"), small.items);
     }
     ASSERT_FALSE(::testing::Test::HasFatalFailure()) << "flip " << i;
   }
