@@ -1,5 +1,6 @@
 // The real program, fed live through a FIFO and killed (SIGKILL) at random moments.
 #include <gtest/gtest.h>
+#include <sys/ioctl.h>
 #include <sys/stat.h>
 
 #include <atomic>
@@ -28,26 +29,42 @@ struct Shared {
   std::string csv = test::trial_csv(1500, run_s, 97);
 };
 
-// When each edge was written into the FIFO, until `end`.
-std::vector<Clock::time_point> feed(int fifo, const Shared& shared, Clock::time_point end) {
-  std::vector<Clock::time_point> written;
+// How many edges the recorder had taken out of the FIFO at a time.
+struct Taken {
+  Clock::time_point at;
+  std::size_t edges = 0;
+};
+
+// Writes edges into the FIFO when they are due, until `end`.
+std::vector<Taken> feed(int fifo, const Shared& shared, Clock::time_point end) {
+  std::vector<Taken> taken;
   const auto begin = Clock::now();
   const std::string header = "t_ns,channel,edge\n";
   bool open = ::write(fifo, header.data(), header.size()) > 0;
+  std::size_t written = header.size();
+  std::size_t gone = header.size();  // bytes up to the end of the last edge taken
+  std::size_t edges = 0;
   for (const test::TrialEdge& edge : shared.edges) {
     std::this_thread::sleep_until(std::min(end, begin + std::chrono::nanoseconds(edge.t_ns)));
     if (!open || Clock::now() >= end) {
       break;
     }
     open = ::write(fifo, edge.line.data(), edge.line.size()) == static_cast<ssize_t>(edge.line.size());
-    written.push_back(Clock::now());
+    written += edge.line.size();
+    int waiting = 0;
+    ::ioctl(fifo, FIONREAD, &waiting);
+    while (edges < shared.edges.size() &&
+           gone + shared.edges[edges].line.size() + static_cast<std::size_t>(waiting) <= written) {
+      gone += shared.edges[edges++].line.size();
+    }
+    taken.push_back({Clock::now(), edges});
   }
-  return written;
+  return taken;
 }
 
 struct Killed {
   Ended recovered;
-  std::size_t due = 0;  // edges that had been written a second before the kill
+  std::size_t due = 0;  // edges that it had taken a second before the kill
 };
 
 Killed run_and_kill(const ScratchFolder& folder, const Shared& shared, std::chrono::milliseconds after) {
@@ -56,14 +73,15 @@ Killed run_and_kill(const ScratchFolder& folder, const Shared& shared, std::chro
   ::mkfifo(fifo.c_str(), 0644);
   Program program(folder, {"run", folder / "engine.toml", "--source", "csv:" + fifo, "--out", folder / "s"});
   const int descriptor = ::open(fifo.c_str(), O_WRONLY | O_CLOEXEC);
-  const auto written = feed(descriptor, shared, Clock::now() + after);
+  const auto taken = feed(descriptor, shared, Clock::now() + after);
   const auto killed = Clock::now();
   program.send(SIGKILL);
   EXPECT_EQ(program.wait(), -SIGKILL);
   ::close(descriptor);
   Killed result;
-  result.due = static_cast<std::size_t>(
-      std::count_if(written.begin(), written.end(), [&](auto at) { return at < killed - std::chrono::seconds(1); }));
+  for (const Taken& then : taken) {
+    result.due = then.at < killed - std::chrono::seconds(1) ? then.edges : result.due;
+  }
   result.recovered = run_program(folder, {"recover", folder / "s", "--out", folder / "r"});
   return result;
 }
