@@ -139,7 +139,10 @@ TEST(Recovery, of_a_session_cut_at_any_byte_of_any_of_its_files_keeps_what_is_wh
     for (std::size_t cut = 0; cut < text.size(); ++cut) {
       const RecoveryReport report = small.recover_with(file, text.substr(0, cut));
       expect_part_of(small, report);
-      const bool matters = session_files[file] != "service.jsonl" &&
+      // A text file that ends with a line shows no cut; what it told is found again by a replay.
+      const bool at_line = file >= 2 && (cut == 0 || text[cut - 1] == '\n');
+      const bool matters = !(at_line && session_files[file] != "summary.json") &&
+                           session_files[file] != "service.jsonl" &&
                            (session_files[file] != "session.toml" || cut + 1 < text.rfind("# crc32c")) &&
                            (session_files[file] != "summary.json" || cut + 1 < text.size());
       ASSERT_TRUE(report.answer != RecoveryAnswer::whole || !matters) << session_files[file] << " cut at " << cut;
