@@ -19,7 +19,7 @@ Problem CaptureWriter::begin_segment() {
       return problem;
     }
   }
-  DiskFile next;
+  DiskFile next(settings_.layer);
   if (Problem problem = next.create(settings_.folder + "/" + segment_name(segment_ + 1))) {
     return problem;
   }
@@ -33,7 +33,7 @@ Problem CaptureWriter::begin_segment() {
     if (Problem problem = file_.sync()) {
       return problem;
     }
-    return sync_folder(settings_.folder);
+    return sync_folder(settings_.layer, settings_.folder);
   }
   return std::nullopt;
 }
@@ -76,11 +76,17 @@ Problem CaptureWriter::close_block() {
   return settings_.sync_blocks ? file_.sync() : Problem();
 }
 
+void CaptureWriter::know_names(const std::vector<ChannelName>& names) {
+  for (const ChannelName& name : names) {
+    encoder_.know_name(name);
+  }
+}
+
 Problem CaptureWriter::sync() {
   if (Problem problem = file_.sync()) {
     return problem;
   }
-  return sync_folder(settings_.folder);
+  return sync_folder(settings_.layer, settings_.folder);
 }
 
 Problem CaptureWriter::close() {

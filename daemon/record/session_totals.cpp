@@ -34,6 +34,7 @@ void SessionTotals::take_items(const ItemBatch& batch) {
     first_host_ns_ = batch.items.front().host_ns;
   }
   last_host_ns_ = batch.items.back().host_ns;
+  next_sequence_ = batch.items.back().sequence + 1;
   items_ += batch.items.size();
   for (const Item& item : batch.items) {
     if (item.kind == ItemKind::edge) {
@@ -222,6 +223,7 @@ std::string summary_json(const SessionTotals& totals, const Engine& engine, cons
   json["not_watched"] = totals.not_watched();
   json["recording"]["lost_items"] = recording.lost_items;
   json["recording"]["stopped_by"] = recording.stopped_by;
+  json["recording"]["next_sequence"] = totals.next_sequence();
   return json.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";
 }
 

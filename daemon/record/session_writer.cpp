@@ -1,12 +1,6 @@
 #include "record/session_writer.hpp"
 
-#include <fcntl.h>
-#include <sys/file.h>
-#include <sys/stat.h>
-#include <unistd.h>
-
 #include <cerrno>
-#include <filesystem>
 #include <random>
 #include <utility>
 
@@ -22,11 +16,6 @@ constexpr std::chrono::seconds try_again_after{1};
 std::int64_t wall_now_ns() {
   return std::chrono::duration_cast<std::chrono::nanoseconds>(std::chrono::system_clock::now().time_since_epoch())
       .count();
-}
-
-bool is_marker(const ItemBatch& batch) {
-  const Item& first = batch.items.front();
-  return first.kind == ItemKind::gap && first.code == static_cast<std::uint8_t>(GapReason::recorder_behind);
 }
 
 std::string json_text(const std::string& key, const std::string& value) {
@@ -46,11 +35,14 @@ SessionWriter::SessionWriter(SessionSettings settings, const Engine& engine)
     : settings_(std::move(settings)),
       engine_(engine),
       capture_({settings_.folder + "/capture", settings_.info.id, settings_.live, settings_.segment_bytes,
-                BlockCodec::zstd}) {}
+                BlockCodec::zstd, settings_.layer}),
+      events_(settings_.layer),
+      trend_(settings_.layer),
+      service_(settings_.layer) {}
 
 SessionWriter::~SessionWriter() {
   if (lock_ >= 0) {
-    ::close(lock_);
+    settings_.layer.close(lock_);
   }
 }
 
@@ -67,51 +59,24 @@ std::variant<std::unique_ptr<SessionWriter>, std::string> SessionWriter::create(
 }
 
 Problem SessionWriter::make_folder() {
-  std::error_code error;
-  const std::filesystem::path folder(settings_.folder);
-  if (folder.has_parent_path()) {
-    std::filesystem::create_directories(folder.parent_path(), error);
-  }
-  constexpr mode_t readable_by_all = 0755;
-  if (::mkdir(settings_.folder.c_str(), readable_by_all) == 0) {
-    return std::nullopt;
-  }
-  if (errno != EEXIST) {
-    return disk_problem(settings_.folder, "cannot create the folder", errno);
-  }
-  if (!std::filesystem::is_directory(folder, error) || !std::filesystem::is_empty(folder, error)) {
-    return settings_.folder + ": expected a new or empty folder, found one with something in it";
-  }
-  return std::nullopt;
+  return make_new_folder(settings_.layer, settings_.folder);
 }
 
 Problem SessionWriter::lock_folder() {
   const std::string path = settings_.folder + "/lock";
-  constexpr mode_t readable_by_all = 0644;
-  lock_ = ::open(path.c_str(), O_RDWR | O_CREAT | O_CLOEXEC, readable_by_all);
-  if (lock_ < 0) {
-    return disk_problem(path, "cannot create", errno);
-  }
-  if (::flock(lock_, LOCK_EX | LOCK_NB) != 0) {
+  lock_ = settings_.layer.lock(path);
+  if (lock_ == -EWOULDBLOCK) {
     return settings_.folder + ": expected a folder of its own, found another program writing to it";
   }
-  return std::nullopt;
+  return lock_ < 0 ? disk_problem(path, "cannot create", -lock_) : Problem();
 }
 
 Problem SessionWriter::open_files() {
   const std::string& folder = settings_.folder;
-  constexpr mode_t readable_by_all = 0755;
-  if (::mkdir((folder + "/capture").c_str(), readable_by_all) != 0) {
-    return disk_problem(folder + "/capture", "cannot create the folder", errno);
-  }
-  DiskFile session;
-  if (Problem problem = session.create(folder + "/session.toml")) {
+  if (Problem problem = make_folders(settings_.layer, folder + "/capture")) {
     return problem;
   }
-  if (Problem problem = session.append(session_toml(settings_.info))) {
-    return problem;
-  }
-  if (Problem problem = session.sync()) {
+  if (Problem problem = write_whole_file(settings_.layer, folder + "/session.toml", session_toml(settings_.info))) {
     return problem;
   }
   for (const auto& [file, name] : {std::pair{&events_, "/events.jsonl"}, std::pair{&trend_, "/trend.csv"},
@@ -123,10 +88,13 @@ Problem SessionWriter::open_files() {
   if (Problem problem = trend_.append(trend_header(engine_))) {
     return problem;
   }
+  if (Problem problem = trend_.sync()) {
+    return problem;
+  }
   if (Problem problem = capture_.begin_segment()) {
     return problem;
   }
-  return sync_folder(folder);
+  return sync_folder(settings_.layer, folder);
 }
 
 void SessionWriter::tell(const std::string& line) {
@@ -162,7 +130,7 @@ bool SessionWriter::may_record(const ItemBatch& batch) {
     return !disk_failed_;
   }
   if (in_hole_) {
-    if (!is_marker(batch) || !wants_marker_) {
+    if (!is_marker(batch.items.front()) || !wants_marker_) {
       return false;
     }
     in_hole_ = false;
@@ -259,7 +227,7 @@ void SessionWriter::commit() {
     }
   }
   write_lines(events_, event_lines_, settings_.live);
-  write_lines(trend_, trend_lines_, false);
+  write_lines(trend_, trend_lines_, settings_.live);
 }
 
 // Lines that the disk does not take are kept and tried again, up to a limit.
@@ -296,20 +264,16 @@ Problem SessionWriter::finish(const std::string& stopped_by, SessionTotals& tota
   }
   totals.finish();
   service("stop", json_text("reason", stopped_by) + ",\"lost_items\":" + std::to_string(lost_items_));
-  DiskFile summary;
-  Problem problem = summary.create(settings_.folder + "/summary.json");
+  Problem problem = capture_.close();
   const auto keep_first = [&](Problem next) { problem = problem ? problem : std::move(next); };
-  keep_first(capture_.close());
   for (DiskFile* file : {&events_, &trend_, &service_}) {
     keep_first(file->sync());
     keep_first(file->close());
   }
-  if (summary.is_open()) {
-    keep_first(summary.append(summary_json(totals, engine_, settings_.info.anchor, {lost_items_, stopped_by})));
-    keep_first(summary.sync());
-  }
-  keep_first(sync_folder(settings_.folder + "/capture"));
-  keep_first(sync_folder(settings_.folder));
+  keep_first(sync_folder(settings_.layer, settings_.folder + "/capture"));
+  // Last, and whole or not at all: where it is, all the rest is.
+  keep_first(write_whole_file(settings_.layer, settings_.folder + "/summary.json",
+                              summary_json(totals, engine_, settings_.info.anchor, {lost_items_, stopped_by})));
   return first_problem_ ? first_problem_ : problem;
 }
 
