@@ -44,6 +44,9 @@ class LiveSession {
   // Then: writes all that is still on its way, closes the files, prints the summary. May take as long as the disk does.
   ExitCode close();
 
+  // Instead of all that: closes the folder without having listened.
+  void cancel() { writer_->finish("signal", totals_); }
+
   const std::string& folder() const { return writer_->folder(); }
   // When the threads last made progress. Only while it listens, on the input's thread.
   PipelineProgress progress() const { return pipeline_->progress(); }

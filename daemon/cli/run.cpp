@@ -135,6 +135,10 @@ ExitCode Run::listen() {
     }
     begin_next();
   }
+  if (next_) {
+    next_->session->cancel();  // SIGHUP, and before anything came of it a signal to end
+    close_sources(next_->sources);
+  }
   tell_manager_stopping();
   Signals::end_at_once_when_asked_twice();
   take_closed(now_.session->close());
