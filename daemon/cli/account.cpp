@@ -1,5 +1,7 @@
 #include "cli/account.hpp"
 
+#include <systemd/sd-daemon.h>
+
 #include <algorithm>
 #include <array>
 #include <boost/algorithm/string/join.hpp>
@@ -176,6 +178,26 @@ std::string finding_in_words(const Finding& finding, const std::string& wall_tim
   return out;
 }
 
+std::string finding_in_a_line(const Finding& finding) {
+  const std::string place = place_in_words(finding);
+  return kind_words(finding.kind) + phase_in_words(finding) + (place.empty() ? "" : ": " + place);
+}
+
+std::string finding_for_journal(const Finding& finding) {
+  static constexpr std::array<const char*, 3> priorities = {SD_INFO, SD_WARNING, SD_ERR};  // by severity
+  std::string out = priorities.at(static_cast<std::size_t>(finding.severity)) + severity_word(finding.severity) + ": " +
+                    finding_in_a_line(finding);
+  const auto add = [&](const std::string& label, const std::string& text) {
+    out += text.empty() ? "" : "; " + label + text;
+  };
+  add("", values_in_words(finding));
+  add("suspect: ", attribution_words(finding.attribution));
+  add("why: ", finding.reason);
+  add("check: ", boost::algorithm::join(finding.next_checks, "; "));
+  add("", finding.code.empty() ? "" : finding.code + " " + finding.title);
+  return out + "\n";
+}
+
 namespace {
 
 std::string states_in_words(const SessionTotals& totals) {
@@ -281,6 +303,8 @@ void Account::on_finding(const Finding& finding) {
   }
   if (settings_.json) {
     terminal_.print(finding_json(finding, wall_ns) + "\n");
+  } else if (settings_.journal) {
+    terminal_.print(finding_for_journal(finding));
   } else {
     terminal_.print(finding_in_words(finding, wall_ns ? rfc3339(*wall_ns, 3) : "", last_ ? &*last_ : nullptr));
     last_ = finding;

@@ -17,12 +17,20 @@ namespace cw {
 // With `before`, the finding printed just before it, what would be said in the same words again is left out.
 std::string finding_in_words(const Finding& finding, const std::string& wall_time, const Finding* before = nullptr);
 
+// The same in one line, without time, reason and checks: "Missed edge: crank, tooth 23, 90.0 deg after TDC1".
+std::string finding_in_a_line(const Finding& finding);
+
+// For the journal (sd-daemon(3)): one line with all of it that begins with its priority as <N>; the journal knows the
+// time.
+std::string finding_for_journal(const Finding& finding);
+
 // The last part of the account. `recording` may be empty; else where it was recorded and whether it is whole.
 std::string totals_in_words(const SessionTotals& totals, const Engine& engine, const std::string& recording);
 
 struct AccountSettings {
   bool json = false;         // JSON lines instead of words
   bool live_status = false;  // a status line with the latest second
+  bool journal = false;      // one line a finding with its priority, for the journal; not with json
   std::optional<WallAnchor> anchor;
 };
 

@@ -67,6 +67,8 @@ void add_run(CLI::App& app, RunOptions& options) {
                       "engine file's [[source]] says");
   command->add_option("--out", options.out, "New session folder; sessions/<UTC time>-<engine name> without it");
   command->add_flag("--json", options.json, "One JSON line a finding, then a summary object, instead of words");
+  command->add_flag("--journal", options.journal,
+                    "Log lines as the systemd journal takes them; of itself when standard error goes there");
   add_fail_on(command, options.fail_on);
 }
 

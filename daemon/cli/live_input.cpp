@@ -7,13 +7,13 @@
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/posix/stream_descriptor.hpp>
 #include <boost/asio/post.hpp>
-#include <boost/asio/signal_set.hpp>
 #include <boost/asio/steady_timer.hpp>
 #include <boost/asio/thread_pool.hpp>
 #include <cerrno>
 #include <chrono>
 #include <csignal>
 #include <system_error>
+#include <thread>
 #include <utility>
 
 #include "cli/sequencer.hpp"
@@ -35,6 +35,7 @@ constexpr std::chrono::seconds complain_at_most_every{1};
 constexpr std::chrono::milliseconds reopen_after_min{100};
 constexpr std::chrono::milliseconds reopen_after_max{5000};
 constexpr int news_a_minute_max = 10;  // of one link
+constexpr std::chrono::seconds wait_for_room_at_end{2};
 
 // A source with what has been read from it and has not been handed on yet.
 struct OpenSource {
@@ -64,6 +65,7 @@ struct OpenSource {
   bool dropping = false;
   bool ending = false;  // read to its end, the last items not handed on yet
   std::uint64_t bad_told = 0;
+  std::uint64_t bad_before = 0;  // those of the session before
 
   // Of a link.
   asio::steady_timer link_timer;
@@ -80,6 +82,17 @@ struct OpenSource {
   std::uint64_t news_kept_back = 0;
 };
 
+// The channel names among the items from `first` on.
+void keep_names(const ItemBuffer& items, std::size_t first, std::map<std::uint8_t, std::string>& names) {
+  for (std::size_t i = first; i < items.items.size(); ++i) {
+    const Item& item = items.items[i];
+    if (item.kind == ItemKind::link_note && item.code == static_cast<std::uint8_t>(LinkNote::channel_named)) {
+      const auto bytes = payload_of(item, items.payload);
+      names[item.channel].assign(reinterpret_cast<const char*>(bytes.data()), bytes.size());
+    }
+  }
+}
+
 }  // namespace
 
 std::int64_t host_now_ns() {
@@ -89,8 +102,14 @@ std::int64_t host_now_ns() {
 
 class LiveInput::Loop {
  public:
-  Loop(std::vector<LiveSource> sources, Pipeline& pipeline, SessionWriter& session, TellNews tell)
-      : pipeline_(pipeline), session_(session), tell_(std::move(tell)), bytes_(read_bytes) {
+  Loop(std::vector<LiveSource> sources, Pipeline& pipeline, SessionWriter& session, const Signals& signals,
+       LiveHooks hooks)
+      : pipeline_(pipeline),
+        session_(session),
+        signals_(signals),
+        hooks_(std::move(hooks)),
+        bytes_(read_bytes),
+        signal_descriptor_(context_, ::dup(signals.descriptor())) {
     std::size_t links = 0;
     for (LiveSource& source : sources) {
       links += source.entry->reconnects ? 1 : 0;
@@ -102,8 +121,16 @@ class LiveInput::Loop {
   }
 
   LiveReport run();
+  std::vector<LiveSource> take_open_sources();
 
  private:
+  void begin(OpenSource& source);
+  void go_on(OpenSource& source);
+  void wait_for_signal();
+  void on_signal(int signal);
+  void stop(const std::string& reason);
+  void hand_on_the_rest(OpenSource& source);
+  void tell(News news, const std::string& line);
   void wait_readable(OpenSource& source);
   void read_some(OpenSource& source);
   void deliver(OpenSource& source);
@@ -128,8 +155,10 @@ class LiveInput::Loop {
   asio::io_context context_;
   Pipeline& pipeline_;
   SessionWriter& session_;
-  TellNews tell_;
+  const Signals& signals_;
+  LiveHooks hooks_;
   std::vector<char> bytes_;
+  asio::posix::stream_descriptor signal_descriptor_;
   std::vector<std::unique_ptr<OpenSource>> sources_;
   std::size_t ended_ = 0;
   asio::steady_timer tick_timer_{context_};
@@ -231,11 +260,16 @@ void LiveInput::Loop::read_some(OpenSource& source) {
     return;
   }
   if (got < 0) {
-    tell_(News::trouble, disk_problem(source.live.info.address, "cannot read", errno));
+    tell(News::trouble, disk_problem(source.live.info.address, "cannot read", errno));
     report_.stopped_by = "input failed";
   }
   if (got > 0) {
+    const std::size_t items_before = source.items.items.size();
+    const std::size_t payload_before = source.items.payload.size();
     source.live.driver->read({bytes_.data(), static_cast<std::size_t>(got)}, source.items);
+    if (source.items.payload.size() > payload_before) {
+      keep_names(source.items, items_before, source.live.channel_names);
+    }
   } else {
     source.live.driver->finish(source.items);
     source.ending = true;
@@ -247,8 +281,7 @@ void LiveInput::Loop::end_source(OpenSource& source) {
   source.descriptor.close();
   ++ended_;
   if (ended_ == sources_.size()) {
-    report_.stopped_by = report_.stopped_by.empty() ? "end of input" : report_.stopped_by;
-    context_.stop();
+    stop(report_.stopped_by.empty() ? "end of input" : report_.stopped_by);
   }
 }
 
@@ -331,7 +364,7 @@ void LiveInput::Loop::link_news(OpenSource& source, News news, const std::string
   const std::string& address = source.live.info.address;
   const std::string whole = (line.starts_with(address) ? "" : address + ": ") + line +
                             (more > 0 ? " (and " + std::to_string(more) + " more before it)" : "");
-  tell_(news, whole);
+  tell(news, whole);
   session_.note_link(event, source.live.info.number, whole);
 }
 
@@ -377,6 +410,9 @@ void LiveInput::Loop::on_tick() {
   }
   put_marker();
   tell_bad_input();
+  if (hooks_.tick) {
+    hooks_.tick();
+  }
   wait_for_tick();
 }
 
@@ -400,32 +436,92 @@ void LiveInput::Loop::tell_bad_input() {
     if (bad > source->bad_told) {
       last_complaint_ = now;
       const std::uint64_t more = bad - std::exchange(source->bad_told, bad);
-      tell_(News::trouble,
-            source->live.driver->error() + (more > 1 ? " (and " + std::to_string(more - 1) + " more)" : ""));
+      tell(News::trouble,
+           source->live.driver->error() + (more > 1 ? " (and " + std::to_string(more - 1) + " more)" : ""));
       session_.note_bad_input(more, source->live.driver->error());
     }
   }
 }
 
-LiveReport LiveInput::Loop::run() {
-  asio::signal_set signals(context_, SIGINT, SIGTERM);
-  struct sigaction hang_up {};
-  if (::sigaction(SIGHUP, nullptr, &hang_up) == 0 && hang_up.sa_handler != SIG_IGN) {
-    signals.add(SIGHUP);  // under nohup it stays ignored
+void LiveInput::Loop::tell(News news, const std::string& line) {
+  if (hooks_.tell) {
+    hooks_.tell(news, line);
   }
-  signals.async_wait([this](const boost::system::error_code& error, int /*signal*/) {
-    if (!error) {
-      report_.stopped_by = "signal";
-      context_.stop();
+}
+
+void LiveInput::Loop::wait_for_signal() {
+  signal_descriptor_.async_wait(asio::posix::stream_descriptor::wait_read,
+                                [this](const boost::system::error_code& error) {
+                                  while (const auto signal = error ? std::nullopt : signals_.next()) {
+                                    on_signal(*signal);
+                                  }
+                                  if (!error) {
+                                    wait_for_signal();
+                                  }
+                                });
+}
+
+void LiveInput::Loop::on_signal(int signal) {
+  if (signal != SIGHUP) {
+    stop("signal");
+  } else if (!context_.stopped() && hooks_.reload && hooks_.reload()) {
+    stop("reload");
+  }
+}
+
+void LiveInput::Loop::stop(const std::string& reason) {
+  report_.stopped_by = reason;
+  context_.stop();
+}
+
+void LiveInput::Loop::begin(OpenSource& source) {
+  if (source.live.goes_on) {
+    go_on(source);
+  } else if (source.live.entry->reconnects) {
+    open_link(source);
+  } else {
+    source.live.driver->start(source.items);
+    deliver(source);
+  }
+}
+
+// The driver is in the middle of its stream: the new session only has to be told what the one before was.
+void LiveInput::Loop::go_on(OpenSource& source) {
+  source.live.goes_on = false;
+  source.was_connected = true;
+  source.connected_at = std::chrono::steady_clock::now();
+  source.port_counter = source.live.port_counter;
+  source.bad_before = source.live.driver->bad_inputs();
+  source.bad_told = source.bad_before;
+  source.items.add_note(LinkNote::connected, 0);
+  for (const auto& [number, name] : source.live.channel_names) {
+    source.items.add_channel_name(number, name, 0);
+  }
+  deliver(source);
+}
+
+// The loop has ended, so there is time to wait for room; what finds none is counted, and told in the summary.
+void LiveInput::Loop::hand_on_the_rest(OpenSource& source) {
+  const auto until = std::chrono::steady_clock::now() + wait_for_room_at_end;
+  while (!try_deliver(source)) {
+    if (std::chrono::steady_clock::now() >= until) {
+      const std::uint64_t lost = source.items.items.size();
+      report_.lost_items += lost;
+      session_.note_input_lost(source.lost + lost);
+      source.items = {};
+      return;
     }
-  });
+    std::this_thread::sleep_for(look_for_room_every);
+  }
+}
+
+LiveReport LiveInput::Loop::run() {
+  wait_for_signal();
   for (const auto& source : sources_) {
-    if (source->live.entry->reconnects) {
-      open_link(*source);
-    } else {
-      source->live.driver->start(source->items);
-      deliver(*source);
-    }
+    begin(*source);
+  }
+  if (hooks_.started) {
+    hooks_.started();
   }
   next_tick_ = std::chrono::steady_clock::now();
   wait_for_tick();
@@ -433,16 +529,35 @@ LiveReport LiveInput::Loop::run() {
   last_complaint_ = {};
   tell_bad_input();
   for (const auto& source : sources_) {
-    report_.bad_inputs += source->live.driver->bad_inputs();
+    hand_on_the_rest(*source);
+    put_port_losses(*source);
+    report_.bad_inputs += source->live.driver->bad_inputs() - source->bad_before;
   }
   return report_;
 }
 
-LiveInput::LiveInput(std::vector<LiveSource> sources, Pipeline& pipeline, SessionWriter& session, TellNews tell)
-    : loop_(std::make_unique<Loop>(std::move(sources), pipeline, session, std::move(tell))) {}
+std::vector<LiveSource> LiveInput::Loop::take_open_sources() {
+  std::vector<LiveSource> open;
+  for (const auto& source : sources_) {
+    if (source->descriptor.is_open() && !source->ending) {
+      source->live.descriptor = source->descriptor.release();
+      source->live.port_counter = source->port_counter;
+      source->live.goes_on = true;
+      open.push_back(std::move(source->live));
+    }
+  }
+  return open;
+}
+
+LiveInput::LiveInput(std::vector<LiveSource> sources, Pipeline& pipeline, SessionWriter& session,
+                     const Signals& signals, LiveHooks hooks)
+    : loop_(std::make_unique<Loop>(std::move(sources), pipeline, session, signals, std::move(hooks))) {}
 LiveInput::~LiveInput() = default;
 LiveReport LiveInput::run() {
   return loop_->run();
+}
+std::vector<LiveSource> LiveInput::take_open_sources() {
+  return loop_->take_open_sources();
 }
 
 }  // namespace cw

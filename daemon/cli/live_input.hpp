@@ -4,11 +4,13 @@
 
 #include <cstdint>
 #include <functional>
+#include <map>
 #include <memory>
 #include <string>
 #include <vector>
 
 #include "cli/pipeline.hpp"
+#include "cli/signals.hpp"
 #include "drivers/driver.hpp"
 #include "record/session_info.hpp"
 #include "record/session_writer.hpp"
@@ -24,13 +26,25 @@ struct LiveSource {
   const DriverEntry* entry = nullptr;  // where it is from; never nullptr
   SourceAddress where;
   int descriptor = -1;  // open, and owned by the input from then on; -1 if the entry reconnects: the input opens it
+
+  // Of one that goes on from the session before: its driver and descriptor are in use, no byte of it is lost.
+  bool goes_on = false;
+  std::map<std::uint8_t, std::string> channel_names;  // told so far, by number
+  std::uint64_t port_counter = 0;                     // bytes that the kernel said were lost, so far
 };
 
 enum class News : std::uint8_t { good, trouble };
-using TellNews = std::function<void(News, const std::string&)>;
+
+// What the input calls, all on its own thread. Each may be empty.
+struct LiveHooks {
+  std::function<void(News, const std::string&)> tell;  // what happens to the sources, one line each
+  std::function<void()> started;                       // the sources are set up; links may not be there yet
+  std::function<void()> tick;                          // ten times a second
+  std::function<bool()> reload;  // SIGHUP: whether to end here so that a new session can begin; empty: no
+};
 
 struct LiveReport {
-  std::string stopped_by;        // "signal", "end of input", or "input failed"
+  std::string stopped_by;        // "signal", "reload", "end of input", or "input failed"
   std::uint64_t lost_items = 0;  // read, but no room for them: before sequencing
   std::uint64_t bad_inputs = 0;  // lines or frames that could not be read
   std::uint64_t lost_bytes = 0;  // that the kernel lost on serial ports
@@ -38,15 +52,20 @@ struct LiveReport {
 
 class LiveInput {
  public:
-  // `pipeline` and `session` must outlive it. `tell` gets what happens to the sources as one line each.
-  LiveInput(std::vector<LiveSource> sources, Pipeline& pipeline, SessionWriter& session, TellNews tell);
+  // `pipeline`, `session` and `signals` must outlive it.
+  LiveInput(std::vector<LiveSource> sources, Pipeline& pipeline, SessionWriter& session, const Signals& signals,
+            LiveHooks hooks);
   LiveInput(const LiveInput&) = delete;
   LiveInput& operator=(const LiveInput&) = delete;
   ~LiveInput();
 
-  // Returns when all sources have ended or SIGINT, SIGTERM or SIGHUP has come. Files, FIFOs and standard input end;
-  // links (entries that reconnect) never do: with one among them only a signal ends the run.
+  // Returns when all sources have ended, SIGINT or SIGTERM has come, or SIGHUP and a new session can begin. Files, FIFOs
+  // and standard input end; links (entries that reconnect) never do: with one among them only a signal ends the run.
+  // What was read has been handed on then, or counted as lost.
   LiveReport run();
+
+  // After run(): the sources that are still open, for another input to go on with.
+  std::vector<LiveSource> take_open_sources();
 
  private:
   class Loop;

@@ -1,5 +1,7 @@
 #include "cli/pipeline.hpp"
 
+#include <pthread.h>
+
 #include <algorithm>
 #include <utility>
 
@@ -62,11 +64,13 @@ void Pipeline::finish() {
 }
 
 void Pipeline::run_monitor() {
+  ::pthread_setname_np(::pthread_self(), "monitor");
   Collector collector;
   Monitor monitor(engine_, collector);
   while (auto items = input_.pop()) {
     monitor.push(items->batch());
     hand_to_writer({std::move(*items), collector.take()});
+    monitor_done_ = std::chrono::steady_clock::now();
   }
   monitor.finish();
   hand_to_writer({{}, collector.take()});
@@ -92,8 +96,10 @@ void Pipeline::hand_to_writer(Work work) {
 }
 
 void Pipeline::run_writer() {
+  ::pthread_setname_np(::pthread_self(), "writer");
   while (auto work = output_.pop()) {
     write(*work);
+    writer_done_ = std::chrono::steady_clock::now();
   }
 }
 

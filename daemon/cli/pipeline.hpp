@@ -2,6 +2,7 @@
 #pragma once
 
 #include <atomic>
+#include <chrono>
 #include <cstddef>
 #include <cstdint>
 #include <thread>
@@ -27,6 +28,12 @@ struct PipelineSettings {
   std::vector<Observer*> observers;                 // called on the writing thread, in order, after the session's files
 };
 
+// When each thread last finished a piece of work.
+struct PipelineProgress {
+  std::chrono::steady_clock::time_point monitor;
+  std::chrono::steady_clock::time_point writer;
+};
+
 class Pipeline {
  public:
   // What `settings` points to, and `engine`, must outlive the pipeline.
@@ -41,6 +48,9 @@ class Pipeline {
   void push(ItemBuffer items);
   // The input has ended. Returns when everything has been analysed and written. Call once, last.
   void finish();
+
+  // Any thread.
+  PipelineProgress progress() const { return {monitor_done_.load(), writer_done_.load()}; }
 
   // Observations that were lost since the writer was too far behind even for them.
   std::uint64_t lost_observations() const { return lost_observations_.load(); }
@@ -60,6 +70,8 @@ class Pipeline {
   BoundedQueue<ItemBuffer> input_;
   BoundedQueue<Work> output_;
   std::atomic<std::uint64_t> lost_observations_{0};
+  std::atomic<std::chrono::steady_clock::time_point> monitor_done_{std::chrono::steady_clock::now()};
+  std::atomic<std::chrono::steady_clock::time_point> writer_done_{std::chrono::steady_clock::now()};
   std::thread monitor_thread_;
   std::thread writer_thread_;
 };

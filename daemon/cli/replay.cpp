@@ -224,7 +224,7 @@ ExitCode ReplayWork::run(Terminal& terminal) {
     terminal.print(program_version() + ", replay of " + options_.inputs.front() + "\nEngine: " + engine_.engine.name +
                    " (" + engine_.name + ")\n\n");
   }
-  Account account(terminal, totals_, {options_.json, false, anchor()});
+  Account account(terminal, totals_, {.json = options_.json, .anchor = anchor()});
   PipelineSettings settings;
   settings.session = session_.get();
   settings.totals = &totals_;

@@ -1,4 +1,5 @@
-// `crankwitness run`: listens live, until the sources end or a signal comes, and records a session.
+// `crankwitness run`: listens live, until the sources end or a signal comes, and records a session; SIGHUP ends it and
+// begins another with the engine file read anew.
 #pragma once
 
 #include <optional>
@@ -18,6 +19,7 @@ struct RunOptions {
   std::string channels;  // "crank=D0,cam1=D1" for the only source; empty: those of the engine file's [[source]]
   std::string out;       // new session folder; empty: sessions/<UTC time>-<engine name>
   bool json = false;
+  bool journal = false;  // log lines as the journal takes them, wherever they go
   std::optional<Severity> fail_on;
 };
 

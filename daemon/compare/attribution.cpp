@@ -335,6 +335,16 @@ const std::vector<AttributionRow>& rows() {
        {"plug and cable of the capture device", "its supply"},
        "",
        ""},
+      {link_lost,
+       link_silent,
+       Severity::warning,
+       A::capture_link,
+       "the link is open but nothing that can be read comes from the capture device, not even the heartbeats that it "
+       "sent before: from here on nothing is known of the engine",
+       {"whether the capture device still runs, and its supply",
+        "cable and adapter between the device and this computer", "baud rate, when it was changed at one end"},
+       "",
+       ""},
       {clock_trouble,
        any,
        Severity::warning,
@@ -361,7 +371,7 @@ const std::vector<AttributionRow>& rows() {
 }  // namespace
 
 std::string_view to_string(Circumstance circumstance) {
-  static constexpr std::array<std::string_view, 28> names = {"any",
+  static constexpr std::array<std::string_view, 29> names = {"any",
                                                              "one odd edge",
                                                              "teeth in a row",
                                                              "one interval",
@@ -388,7 +398,8 @@ std::string_view to_string(Circumstance circumstance) {
                                                              "a cam's pattern",
                                                              "a cam's other edge",
                                                              "no cam watched",
-                                                             "from another device"};
+                                                             "from another device",
+                                                             "open, but silent"};
   return names.at(static_cast<std::size_t>(circumstance));
 }
 

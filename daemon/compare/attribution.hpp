@@ -40,6 +40,7 @@ enum class Circumstance : std::uint8_t {
   cam_other_edge,         // a cam's pattern is in the edges of the other polarity
   no_cam_watched,         // nothing but the reference to hold against the teeth
   other_device,           // a channel of the engine file comes from another device than the crank
+  link_silent,            // a source that sends heartbeats sends nothing, though its link is open
 };
 std::string_view to_string(Circumstance circumstance);
 

@@ -17,6 +17,7 @@
 #include "compare/wheel_report.hpp"
 #include "monitor/evidence_index.hpp"
 #include "monitor/finding_gate.hpp"
+#include "monitor/link_watch.hpp"
 #include "sync/sync.hpp"
 
 namespace cw {
@@ -113,6 +114,7 @@ class Monitor::Pipeline {
   void edge(const Item& item) {
     last_host_ns_ = item.host_ns;
     last_sequence_ = item.sequence;
+    links_.heard(item.source, item.host_ns);
     if (item.source != timing_source_) {
       edge_of_another(item);
       return;
@@ -154,10 +156,12 @@ class Monitor::Pipeline {
   void other(const Item& item, const ItemBatch& batch) {
     last_host_ns_ = item.host_ns;
     last_sequence_ = item.sequence;
+    if (const auto news = links_.take(item)) {
+      link_news(*news, item);
+    }
     switch (item.kind) {
       case ItemKind::tick:
-        sync_.tick(item.host_ns - last_crank_host_ns_);
-        settle();
+        tick(item);
         break;
       case ItemKind::link_note:
         link_note(item, batch);
@@ -171,6 +175,34 @@ class Monitor::Pipeline {
     }
   }
 
+  void tick(const Item& item) {
+    for (const LinkWatch::News& news : links_.tick()) {
+      link_news(news, item);
+    }
+    sync_.tick(links_.listened_until(timing_source_, item.host_ns) - last_crank_host_ns_);
+    settle();
+  }
+
+  // A source that sends heartbeats has fallen silent on an open link, or is heard again.
+  void link_news(const LinkWatch::News& news, const Item& item) {
+    std::optional<Finding>& open = silent_links_.at(news.source);
+    if (!news.silent) {
+      if (open) {
+        report_one(closed(*std::exchange(open, std::nullopt), item.host_ns));
+      }
+      return;
+    }
+    Finding finding = plain(FindingKind::link_lost, Circumstance::link_silent, "host", news.since_ns);
+    finding.phase = FindingPhase::open;
+    finding.end_ns = item.host_ns;
+    constexpr double ms_per_ns = 1e-6;
+    finding.values.emplace_back("silent_ms", static_cast<double>(item.host_ns - news.since_ns) * ms_per_ns);
+    finding.values.emplace_back("source", news.source);
+    open = finding;
+    report_one(std::move(finding));  // before the break: the evidence is what came last
+    break_off(news.source);
+  }
+
   void link_note(const Item& item, const ItemBatch& batch) {
     const auto note = static_cast<LinkNote>(item.code);
     if (note == LinkNote::channel_named) {
@@ -180,10 +212,10 @@ class Monitor::Pipeline {
       }
       name_channel(item, role_of(engine_, name));
     } else if (note == LinkNote::disconnected || note == LinkNote::new_epoch) {
-      break_off(item.source);
       if (note == LinkNote::disconnected) {
         report_of_source(item, plain(FindingKind::link_lost, Circumstance::any, "host", item.host_ns));
       }
+      break_off(item.source);
     }
   }
 
@@ -436,6 +468,8 @@ class Monitor::Pipeline {
   CamPatternReport cam_patterns_;
   FindingGate gate_;
   EvidenceIndex evidence_;
+  LinkWatch links_;
+  std::array<std::optional<Finding>, 256> silent_links_;  // by source: told as open
   static constexpr int no_source = -1;
   int timing_source_ = no_source;
   bool crank_named_ = false;

@@ -54,7 +54,7 @@ void SessionTotals::take_notes(const Item& item, const ItemBatch& batch) {
   if (item.kind == ItemKind::link_note && item.code == static_cast<std::uint8_t>(LinkNote::channel_named)) {
     const auto bytes = payload_of(item, batch.payload);
     std::string name(reinterpret_cast<const char*>(bytes.data()), bytes.size());
-    if (!has_channel(name)) {
+    if (channels_.size() < channels_max && !has_channel(name)) {
       channels_.push_back(std::move(name));
     }
   }

@@ -39,6 +39,7 @@ class SessionTotals final : public Observer {
  public:
   static constexpr std::size_t worst_max = 10;
   static constexpr std::size_t lock_states = 5;
+  static constexpr std::size_t channels_max = 1000;  // a device that renames its channels for ever fills no memory
 
   // `engine` must outlive it.
   explicit SessionTotals(const Engine& engine);
@@ -72,7 +73,7 @@ class SessionTotals final : public Observer {
   std::int64_t span_ns() const;  // host time from the first item to the last
   const RunningMean& tdc_deviation_deg() const { return tdc_deviation_deg_; }  // of cycles in cycle-lock
   const std::vector<RunningMean>& cam_phase_deg() const { return cam_phase_deg_; }
-  const std::vector<std::string>& channels() const { return channels_; }  // named in the input, in order
+  const std::vector<std::string>& channels() const { return channels_; }  // named in the input, in order; channels_max
 
   // What this engine file and this input leave unwatched, in words, for example "cam phase (no cam in the engine
   // file)".

@@ -124,6 +124,10 @@ void SessionWriter::note_link(const std::string& event, int source, const std::s
   service(event, "\"source\":" + std::to_string(source) + "," + json_text("what", what));
 }
 
+void SessionWriter::note_event(const std::string& event, const std::string& what) {
+  service(event, json_text("what", what));
+}
+
 // Whether the items are to be recorded; in a hole only a marker is, and it ends the hole.
 bool SessionWriter::may_record(const ItemBatch& batch) {
   if (!settings_.live) {

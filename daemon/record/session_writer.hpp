@@ -64,6 +64,9 @@ class SessionWriter final : public Observer {
   // What happened to the link of a source; `event` as SESSION_FORMAT.md lists them.
   void note_link(const std::string& event, int source, const std::string& what);
 
+  // Of the session as a whole; `event` as SESSION_FORMAT.md lists them.
+  void note_event(const std::string& event, const std::string& what);
+
   // Closes all files and writes summary.json. A problem when something of the session could not be written.
   Problem finish(const std::string& stopped_by, SessionTotals& totals);
 

@@ -352,6 +352,40 @@ TEST(LiveTcp, endless_garbage_takes_no_memory_and_is_told) {
   trial.expect_same_bytes_from_replay();
 }
 
+// The connection stands, the peer's computer answers, only the device says nothing any more.
+TEST(LiveTcp, a_device_that_hangs_on_an_open_connection_is_told_and_its_return_and_replays_as_bytes) {
+  const LinkTrial trial;
+  const Server server;
+  server.listen();
+  const auto edges = test::trial_edges(1500, 4, 0);
+  const std::size_t half = edges.size() / 2;
+  Program program(trial.folder, trial.run("tcp:" + server.address()));
+  const int peer = server.accept();
+  test::Device device({CWES_BINARY, 1'000'000, 32, 65536});
+  const auto begin = std::chrono::steady_clock::now();
+  for (std::size_t i = 0; i < edges.size(); ++i) {
+    if (i == half) {
+      ASSERT_TRUE(test::wait_until([&] { return test::count_in(trial.events(), "\"phase\":\"open\"") == 1; }));
+      EXPECT_GT(std::chrono::steady_clock::now() - begin, milliseconds(2400));
+    }
+    const auto ticks = static_cast<std::uint64_t>(edges[i].t_ns) / 1000;
+    const int channel = edges[i].line.ends_with(",crank,f\n") ? 0 : edges[i].line.ends_with(",cam1,f\n") ? 1 : 2;
+    device.poll(ticks);
+    EXPECT_TRUE(device.edge(channel, false, ticks));
+    ASSERT_TRUE(test::write_all(peer, device.take()));
+  }
+  device.flush();
+  ASSERT_TRUE(test::write_all(peer, device.take()));
+  ASSERT_TRUE(test::wait_until([&] { return test::count_in(trial.events(), "\"phase\":\"close\"") >= 1; }));
+  program.send(SIGTERM);
+  ASSERT_EQ(program.wait(), 0) << program.err();
+  ::close(peer);
+  EXPECT_EQ(test::count_in(trial.events(), "\"kind\":\"link-lost\""), 2) << trial.events();
+  EXPECT_NE(trial.events().find("the link is open but nothing that can be read comes"), std::string::npos);
+  EXPECT_EQ(trial.events().find("crank-signal-stopped"), std::string::npos) << "the device, not the sensor";
+  trial.expect_same_bytes_from_replay();
+}
+
 // 192.0.2.0/24 and 2001:db8::/32 are for documentation (RFC 5737, RFC 3849): no one is there.
 TEST(LiveTcp, other_computers_and_bad_addresses_are_refused_unless_allowed) {
   const LinkTrial trial;

@@ -70,6 +70,7 @@ TEST(LiveInputOverload, what_finds_no_room_is_counted_to_the_item_and_told) {
   InputTrial trial;
   int ends[2] = {-1, -1};
   ASSERT_EQ(::pipe(ends), 0);
+  const Signals signals;
   Stopper stopper;
   LiveReport report;
   const std::string text = test::trial_csv(3000, 20, 0);
@@ -78,7 +79,7 @@ TEST(LiveInputOverload, what_finds_no_room_is_counted_to_the_item_and_told) {
     Pipeline pipeline(trial.engine, {false, 500, trial.session.get(), &trial.totals, {&stopper}});
     std::vector<LiveSource> sources;
     sources.push_back(trial.source(*find_driver("csv"), ends[0]));
-    LiveInput input(std::move(sources), pipeline, *trial.session, [](News /*news*/, const std::string& /*line*/) {});
+    LiveInput input(std::move(sources), pipeline, *trial.session, signals, {});
     std::thread writer([&] {
       EXPECT_TRUE(test::write_all(ends[1], text));
       stopper.let_go = true;
@@ -117,12 +118,13 @@ TEST(LiveInputOverload, bytes_that_the_kernel_lost_on_a_port_are_told) {
   ASSERT_EQ(::pipe(ends), 0);
   port_descriptor = ends[0];
   const DriverEntry entry = lossy_port();
+  const Signals signals;
   LiveReport report;
   {
     Pipeline pipeline(trial.engine, {true, 100000, trial.session.get(), &trial.totals, {}});
     std::vector<LiveSource> sources;
     sources.push_back(trial.source(entry, -1));
-    LiveInput input(std::move(sources), pipeline, *trial.session, [](News /*news*/, const std::string& /*line*/) {});
+    LiveInput input(std::move(sources), pipeline, *trial.session, signals, {});
     std::thread device([&] {
       const std::string session = trial.folder / "live";
       EXPECT_TRUE(test::wait_for_event(session, "link-connected"));

@@ -113,7 +113,10 @@ TEST(Live, a_signal_ends_it_in_good_order_even_with_no_one_writing_to_the_fifo) 
   for (const int signal : {SIGINT, SIGTERM}) {
     const LiveTrial trial;
     Program program(trial.folder, {"run", trial.engine, "--source", "csv:" + trial.fifo, "--out", trial.session});
-    std::this_thread::sleep_for(std::chrono::milliseconds(400));
+    for (int i = 0; i < 3000 && test::file_text(trial.session + "/service.jsonl").empty(); ++i) {
+      std::this_thread::sleep_for(std::chrono::milliseconds(20));
+    }
+    std::this_thread::sleep_for(std::chrono::milliseconds(600));
     program.send(signal);
     EXPECT_EQ(program.wait(), 0) << program.err();
     const auto summary = nlohmann::json::parse(test::file_text(trial.session + "/summary.json"));

@@ -3,11 +3,15 @@
 #include <fcntl.h>
 #include <gtest/gtest.h>
 #include <netinet/in.h>
+#include <netinet/tcp.h>
 #include <poll.h>
 #include <stdlib.h>
 #include <sys/ioctl.h>
 #include <sys/socket.h>
 #include <unistd.h>
+
+#include <chrono>
+#include <vector>
 
 #include "drivers/registry.hpp"
 
@@ -111,8 +115,44 @@ TEST(TcpAddress, ipv6_in_brackets_connects_and_keep_alive_is_on) {
   size = sizeof on;
   EXPECT_EQ(::getsockopt(link.descriptor, SOL_SOCKET, SO_KEEPALIVE, &on, &size), 0);
   EXPECT_EQ(on, 1);
+  // Asked after 5 s, every 3 s, three times: gone within 14 s.
+  for (const auto& [option, seconds] : {std::pair{TCP_KEEPIDLE, 5}, {TCP_KEEPINTVL, 3}, {TCP_KEEPCNT, 3}}) {
+    int value = 0;
+    size = sizeof value;
+    EXPECT_EQ(::getsockopt(link.descriptor, IPPROTO_TCP, option, &value, &size), 0);
+    EXPECT_EQ(value, seconds);
+  }
   EXPECT_NE(::fcntl(link.descriptor, F_GETFL) & O_NONBLOCK, 0);
   ::close(link.descriptor);
+  ::close(listener);
+}
+
+// A listener whose queue is full answers nobody: the connection is begun and never stands.
+TEST(TcpAddress, that_never_answers_is_given_up_after_3_s) {
+  const int listener = ::socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
+  sockaddr_in address{};
+  address.sin_family = AF_INET;
+  address.sin_addr.s_addr = htonl(INADDR_LOOPBACK);
+  socklen_t size = sizeof address;
+  ASSERT_EQ(::bind(listener, reinterpret_cast<sockaddr*>(&address), size), 0);
+  ASSERT_EQ(::listen(listener, 0), 0);
+  ::getsockname(listener, reinterpret_cast<sockaddr*>(&address), &size);
+  std::vector<int> waiting;
+  for (int i = 0; i < 4; ++i) {
+    waiting.push_back(::socket(AF_INET, SOCK_STREAM | SOCK_NONBLOCK | SOCK_CLOEXEC, 0));
+    ::connect(waiting.back(), reinterpret_cast<sockaddr*>(&address), size);
+  }
+  const std::string where = "127.0.0.1:" + std::to_string(ntohs(address.sin_port));
+  const auto begin = std::chrono::steady_clock::now();
+  const Opened link = find_driver("tcp")->open({where, 0, false});
+  const auto took = std::chrono::steady_clock::now() - begin;
+  EXPECT_LT(link.descriptor, 0);
+  EXPECT_EQ(link.problem, where + ": cannot open: Connection timed out");
+  EXPECT_GT(took, std::chrono::milliseconds(2900));
+  EXPECT_LT(took, std::chrono::milliseconds(6000));
+  for (const int one : waiting) {
+    ::close(one);
+  }
   ::close(listener);
 }
 

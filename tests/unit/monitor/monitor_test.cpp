@@ -538,6 +538,120 @@ TEST(MonitorTrouble, a_link_that_goes_away_is_told) {
   EXPECT_EQ(recorder.seconds.back().state, LockState::cycle_locked);
 }
 
+// ---- a device that sends heartbeats (drivers/EDGE_STREAM.md: a frame at least once a second) and falls silent
+
+// Edges from `begin_s` to `end_s` with a heartbeat each 0.5 s.
+void run_with_heartbeats(ItemStream& stream, double begin_s, double end_s) {
+  std::int64_t next_ns = static_cast<std::int64_t>(begin_s * 1e9);
+  for (const TimedEdge& edge : clean_run(begin_s, end_s)) {
+    if (edge.t_ns >= next_ns) {
+      stream.note(LinkNote::heartbeat);
+      next_ns += s / 2;
+    }
+    stream.edges({edge});
+  }
+}
+
+TEST(MonitorSilence, an_open_link_on_which_nothing_comes_any_more_is_told_and_its_return) {
+  ItemStream stream;
+  run_with_heartbeats(stream, 0, 3);
+  stream.silence(8 * s);
+  run_with_heartbeats(stream, 8, 12);
+  Recorder recorder;
+  test::play(two_cam_engine(), stream, recorder);
+  ASSERT_EQ(recorder.findings.size(), 2U) << recorder.text;
+  const Finding& open = recorder.findings[0];
+  EXPECT_EQ(open.kind, FindingKind::link_lost);
+  EXPECT_EQ(open.phase, FindingPhase::open);
+  EXPECT_EQ(open.attribution, Attribution::capture_link);
+  EXPECT_EQ(open.clock, "host");
+  EXPECT_NEAR(static_cast<double>(open.start_ns), 3e9, 1e7) << "when it was heard last";
+  EXPECT_NEAR(static_cast<double>(open.end_ns), 5.5e9, 0.11e9);
+  EXPECT_NEAR(open.values[0].second, 2500, 110);
+  EXPECT_GT(open.evidence_first, 100U) << "the last edges before it";
+  EXPECT_GT(open.evidence_last, open.evidence_first);
+  const Finding& close = recorder.findings[1];
+  EXPECT_EQ(close.phase, FindingPhase::close);
+  EXPECT_EQ(close.id, open.id);
+  EXPECT_NEAR(static_cast<double>(close.end_ns), 8e9, 0.11e9);
+  // Neither sensor nor engine is blamed for what the link did.
+  EXPECT_EQ(recorder.seconds[6].state, LockState::no_signal);
+  EXPECT_EQ(recorder.seconds.back().state, LockState::cycle_locked);
+}
+
+TEST(MonitorSilence, a_quiet_engine_whose_device_is_heard_is_an_engine_that_stopped_and_no_lost_link) {
+  ItemStream stream;
+  run_with_heartbeats(stream, 0, 3);
+  for (int i = 1; i <= 20; ++i) {
+    stream.silence(3 * s + i * s / 2);
+    stream.note(LinkNote::heartbeat);
+  }
+  Recorder recorder;
+  test::play(two_cam_engine(), stream, recorder);
+  EXPECT_TRUE(recorder.of(FindingKind::link_lost).empty()) << recorder.text;
+  EXPECT_EQ(recorder.of(FindingKind::crank_signal_stopped).size(), 1U);
+}
+
+TEST(MonitorSilence, is_no_lost_link_without_heartbeats_before_it_nor_after_the_link_was_told_gone_or_ended) {
+  for (const std::optional<LinkNote> last :
+       {std::optional<LinkNote>(), std::optional(LinkNote::disconnected), std::optional(LinkNote::end_of_input),
+        std::optional(LinkNote::connected)}) {
+    ItemStream stream;
+    if (last) {
+      run_with_heartbeats(stream, 0, 3);
+      stream.note(*last);
+    } else {
+      stream.edges(clean_run(0, 3));
+    }
+    stream.silence(9 * s);
+    Recorder recorder;
+    test::play(two_cam_engine(), stream, recorder);
+    for (const Finding& finding : recorder.of(FindingKind::link_lost)) {
+      EXPECT_EQ(finding.phase, FindingPhase::single);
+    }
+  }
+}
+
+TEST(MonitorSilence, unreadable_bytes_are_no_sign_of_the_device_and_a_host_that_was_held_up_is_none_of_its_silence) {
+  ItemStream noise;
+  run_with_heartbeats(noise, 0, 3);
+  for (int i = 1; i < 60; ++i) {
+    noise.silence(3 * s + i * s / 10);
+    noise.gap(GapReason::bad_input, 0);
+  }
+  Recorder heard_noise;
+  test::play(two_cam_engine(), noise, heard_noise);
+  EXPECT_EQ(heard_noise.of(FindingKind::link_lost).size(), 1U);
+
+  // Nothing ran for 20 s: one tick, then what had come meanwhile.
+  ItemStream held;
+  run_with_heartbeats(held, 0, 3);
+  ItemBuffer all = held.buffer();
+  Item tick;
+  tick.kind = ItemKind::tick;
+  tick.host_ns = 23 * s;
+  tick.sequence = held.next_sequence();
+  all.items.push_back(tick);
+  Recorder after_pause;
+  Monitor monitor(two_cam_engine(), after_pause);
+  monitor.push(all.batch());
+  EXPECT_TRUE(after_pause.of(FindingKind::link_lost).empty()) << after_pause.text;
+}
+
+TEST(MonitorSilence, of_another_source_is_told_for_it_and_leaves_sync_alone) {
+  ItemStream stream;
+  stream.source = 7;
+  stream.note(LinkNote::heartbeat);
+  stream.source = 0;
+  stream.edges(clean_run(0, 6));
+  Recorder recorder;
+  test::play(two_cam_engine(), stream, recorder);
+  ASSERT_EQ(recorder.findings.size(), 1U) << recorder.text;
+  EXPECT_EQ(recorder.findings[0].kind, FindingKind::link_lost);
+  EXPECT_EQ(recorder.findings[0].values.back(), (std::pair<std::string, double>{"source", 7}));
+  EXPECT_EQ(recorder.seconds.back().state, LockState::cycle_locked);
+}
+
 TEST(MonitorTrouble, a_crank_signal_that_stops_at_speed_is_told_and_its_return) {
   ItemStream stream;
   stream.edges(test::only(clean_run(0, 9), [](const TimedEdge& edge) {

@@ -1,0 +1,148 @@
+#include "cli/live_session.hpp"
+
+#include <chrono>
+#include <filesystem>
+#include <utility>
+
+#include "cli/channel_names.hpp"
+#include "cli/version.hpp"
+
+namespace cw {
+
+namespace {
+
+std::int64_t wall_now_ns() {
+  return std::chrono::duration_cast<std::chrono::nanoseconds>(std::chrono::system_clock::now().time_since_epoch())
+      .count();
+}
+
+// Letters and digits of the name, the rest as single dashes: fit for a folder name.
+std::string folder_word(const std::string& name) {
+  std::string word;
+  for (const char letter : name) {
+    const bool plain =
+        (letter >= 'a' && letter <= 'z') || (letter >= 'A' && letter <= 'Z') || (letter >= '0' && letter <= '9');
+    if (plain) {
+      word += letter;
+    } else if (!word.empty() && word.back() != '-') {
+      word += '-';
+    }
+  }
+  while (!word.empty() && word.back() == '-') {
+    word.pop_back();
+  }
+  return word.empty() ? "engine" : word;
+}
+
+std::string default_folder(const std::string& engine_name, std::int64_t wall_ns) {
+  std::string time = rfc3339(wall_ns, 0);
+  std::erase(time, ':');
+  return "sessions/" + time + "-" + folder_word(engine_name);
+}
+
+// `wanted`, or when that is taken, as by the session before a reload, the first of wanted-2, wanted-3 ... that is not.
+std::string free_folder(const std::string& wanted) {
+  constexpr int tries_max = 100'000;
+  std::error_code error;
+  std::string folder = wanted;
+  for (int i = 2; i < tries_max && std::filesystem::exists(folder, error); ++i) {
+    folder = wanted + "-" + std::to_string(i);
+  }
+  return folder;
+}
+
+}  // namespace
+
+LiveSession::LiveSession(const LiveSetting& setting, EngineText engine)
+    : setting_(setting), engine_(std::move(engine)) {}
+
+LiveSession::~LiveSession() = default;
+
+std::variant<std::unique_ptr<LiveSession>, std::string> LiveSession::create(const LiveSetting& setting,
+                                                                            EngineText engine,
+                                                                            std::vector<SourceInfo> sources) {
+  std::unique_ptr<LiveSession> session(new LiveSession(setting, std::move(engine)));
+  session->anchor_ = WallAnchor{host_now_ns(), wall_now_ns()};
+  SessionSettings settings;
+  settings.info.program = program_version();
+  settings.info.made_by = "run";
+  settings.info.id = draw_session_id();
+  settings.info.engine_file_name = session->engine_.name;
+  settings.info.engine_file_text = session->engine_.text;
+  settings.info.anchor = session->anchor_;
+  settings.info.sources = std::move(sources);
+  const std::string& asked = setting.options.out;
+  settings.folder = asked.empty() ? free_folder(default_folder(session->engine_.engine.name, session->anchor_->wall_ns))
+                    : setting.again ? free_folder(asked)
+                                    : asked;
+  settings.tell = [log = setting.log](const std::string& line) { log->error(line); };
+  auto created = SessionWriter::create(std::move(settings), session->engine_.engine);
+  if (auto* error = std::get_if<std::string>(&created)) {
+    return std::move(*error);
+  }
+  session->writer_ = std::move(std::get<std::unique_ptr<SessionWriter>>(created));
+  return session;
+}
+
+const LiveReport& LiveSession::listen(std::vector<LiveSource> sources, const Signals& signals, LiveHooks hooks) {
+  for (const LiveSource& source : sources) {
+    setting_.log->info("listening to {}:{}", source.info.driver, source.info.address);
+  }
+  setting_.log->info("recording {} to {}", engine_.engine.name, folder());
+  const bool json = setting_.options.json;
+  account_ = std::make_unique<Account>(setting_.terminal, totals_,
+                                       AccountSettings{json, true, setting_.journal && !json, anchor_});
+  pipeline_ = std::make_unique<Pipeline>(
+      engine_.engine,
+      PipelineSettings{true, PipelineSettings{}.queue_items, writer_.get(), &totals_, {account_.get(), &status_}});
+  hooks.tell = [log = setting_.log](News news, const std::string& line) {
+    log->log(news == News::good ? spdlog::level::info : spdlog::level::warn, line);
+  };
+  input_ = std::make_unique<LiveInput>(std::move(sources), *pipeline_, *writer_, signals, std::move(hooks));
+  report_ = input_->run();
+  return report_;
+}
+
+std::vector<LiveSource> LiveSession::take_open_sources() {
+  return input_->take_open_sources();
+}
+
+void LiveSession::print_summary() {
+  if (setting_.options.json) {
+    setting_.terminal.print(
+        summary_json(totals_, engine_.engine, anchor_, {writer_->lost_items(), report_.stopped_by}));
+    return;
+  }
+  const std::string lost = writer_->lost_items() > 0
+                               ? ", " + std::to_string(writer_->lost_items()) + " items could not be recorded"
+                               : std::string();
+  setting_.terminal.print(totals_in_words(totals_, engine_.engine, folder() + lost));
+}
+
+ExitCode LiveSession::close() {
+  pipeline_->finish();
+  setting_.terminal.status("");
+  const Problem write_problem = writer_->finish(report_.stopped_by, totals_);
+  setting_.log->info("stopped: {}; session in {}", report_.stopped_by, folder());
+  print_summary();
+  if (const std::string why = crank_not_seen(totals_, engine_.engine); setting_.options.json && !why.empty()) {
+    setting_.log->warn(why);
+  }
+  return exit_code(write_problem);
+}
+
+ExitCode LiveSession::exit_code(const Problem& write_problem) const {
+  if (write_problem) {
+    return ExitCode::cannot_write;
+  }
+  if (report_.stopped_by == "input failed") {
+    return ExitCode::bad_input;
+  }
+  if (writer_->lost_items() > 0 || report_.lost_items > 0 || report_.lost_bytes > 0 || report_.bad_inputs > 0 ||
+      totals_.gaps() > 0) {
+    return ExitCode::lossy;
+  }
+  return fails(totals_, setting_.options.fail_on) ? ExitCode::findings : ExitCode::done;
+}
+
+}  // namespace cw
