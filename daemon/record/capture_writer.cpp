@@ -19,7 +19,7 @@ Problem CaptureWriter::begin_segment() {
       return problem;
     }
   }
-  DiskFile next;
+  DiskFile next(settings_.layer);
   if (Problem problem = next.create(settings_.folder + "/" + segment_name(segment_ + 1))) {
     return problem;
   }
@@ -33,7 +33,7 @@ Problem CaptureWriter::begin_segment() {
     if (Problem problem = file_.sync()) {
       return problem;
     }
-    return sync_folder(settings_.folder);
+    return sync_folder(settings_.layer, settings_.folder);
   }
   return std::nullopt;
 }
@@ -80,7 +80,7 @@ Problem CaptureWriter::sync() {
   if (Problem problem = file_.sync()) {
     return problem;
   }
-  return sync_folder(settings_.folder);
+  return sync_folder(settings_.layer, settings_.folder);
 }
 
 Problem CaptureWriter::close() {

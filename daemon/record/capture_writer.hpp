@@ -15,6 +15,7 @@ struct CaptureSettings {
   bool sync_blocks = true;  // fdatasync each block as it is closed
   std::uint64_t segment_bytes = 64ULL * 1024 * 1024;
   BlockCodec codec = BlockCodec::zstd;
+  FileLayer layer = {};
 };
 
 class CaptureWriter {

@@ -1,10 +1,10 @@
 #include "record/disk_file.hpp"
 
 #include <fcntl.h>
-#include <sys/stat.h>
 #include <unistd.h>
 
 #include <cerrno>
+#include <filesystem>
 #include <system_error>
 #include <utility>
 
@@ -14,15 +14,21 @@ std::string disk_problem(const std::string& path, std::string_view what, int err
   return path + ": " + std::string(what) + ": " + std::generic_category().message(error_number);
 }
 
+DiskFile::DiskFile(FileLayer layer) : layer_(std::move(layer)) {}
+
 DiskFile::DiskFile(DiskFile&& other) noexcept
-    : descriptor_(std::exchange(other.descriptor_, -1)), size_(other.size_), path_(std::move(other.path_)) {}
+    : layer_(std::move(other.layer_)),
+      handle_(std::exchange(other.handle_, -1)),
+      size_(other.size_),
+      path_(std::move(other.path_)) {}
 
 DiskFile& DiskFile::operator=(DiskFile&& other) noexcept {
   if (this != &other) {
-    if (descriptor_ >= 0) {
-      ::close(descriptor_);
+    if (handle_ >= 0) {
+      layer_.close(handle_);
     }
-    descriptor_ = std::exchange(other.descriptor_, -1);
+    layer_ = std::move(other.layer_);
+    handle_ = std::exchange(other.handle_, -1);
     size_ = other.size_;
     path_ = std::move(other.path_);
   }
@@ -30,34 +36,31 @@ DiskFile& DiskFile::operator=(DiskFile&& other) noexcept {
 }
 
 DiskFile::~DiskFile() {
-  if (descriptor_ >= 0) {
-    ::close(descriptor_);
+  if (handle_ >= 0) {
+    layer_.close(handle_);
   }
 }
 
 Problem DiskFile::create(const std::string& path) {
-  constexpr mode_t readable_by_all = 0644;
   path_ = path;
   size_ = 0;
-  descriptor_ = ::open(path.c_str(), O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC | O_APPEND, readable_by_all);
-  return descriptor_ >= 0 ? Problem() : disk_problem(path, "cannot create", errno);
+  handle_ = layer_.create(path);
+  return handle_ >= 0 ? Problem() : disk_problem(path, "cannot create", -handle_);
 }
 
 Problem DiskFile::append(std::span<const std::byte> bytes) {
   std::size_t done = 0;
   while (done < bytes.size()) {
-    const ssize_t written = ::write(descriptor_, bytes.data() + done, bytes.size() - done);
+    const std::int64_t written = layer_.append(handle_, bytes.subspan(done));
     if (written > 0) {
       done += static_cast<std::size_t>(written);
       continue;
     }
-    if (written < 0 && errno == EINTR) {
-      continue;
-    }
-    const int cause = written < 0 ? errno : ENOSPC;
+    const int cause = written < 0 ? static_cast<int>(-written) : ENOSPC;
     Problem problem = disk_problem(path_, "cannot write", cause);
-    if (done > 0 && ::ftruncate(descriptor_, static_cast<off_t>(size_)) != 0) {
-      *problem += "; and cannot cut it back: " + std::generic_category().message(errno);
+    const int cut = done > 0 ? layer_.cut(handle_, size_) : 0;
+    if (cut < 0) {
+      *problem += "; and cannot cut it back: " + std::generic_category().message(-cut);
       size_ += done;
     }
     return problem;
@@ -71,26 +74,40 @@ Problem DiskFile::append(std::string_view text) {
 }
 
 Problem DiskFile::sync() {
-  return ::fdatasync(descriptor_) == 0 ? Problem() : disk_problem(path_, "cannot sync", errno);
+  const int result = layer_.sync(handle_);
+  return result >= 0 ? Problem() : disk_problem(path_, "cannot sync", -result);
 }
 
 Problem DiskFile::close() {
-  if (descriptor_ < 0) {
+  if (handle_ < 0) {
     return std::nullopt;
   }
-  const int result = ::close(std::exchange(descriptor_, -1));
-  return result == 0 ? Problem() : disk_problem(path_, "cannot close", errno);
+  const int result = layer_.close(std::exchange(handle_, -1));
+  return result >= 0 ? Problem() : disk_problem(path_, "cannot close", -result);
 }
 
-Problem sync_folder(const std::string& path) {
-  const int descriptor = ::open(path.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC);
-  if (descriptor < 0) {
-    return disk_problem(path, "cannot open", errno);
+Problem sync_folder(const FileLayer& layer, const std::string& path) {
+  const int result = layer.sync_folder(path);
+  return result >= 0 ? Problem() : disk_problem(path, "cannot sync", -result);
+}
+
+Problem make_folders(const FileLayer& layer, const std::string& path) {
+  std::filesystem::path folder(path);
+  if (!folder.has_filename()) {
+    folder = folder.parent_path();  // "a/b/" is a/b
   }
-  const int result = ::fsync(descriptor);
-  const int cause = errno;
-  ::close(descriptor);
-  return result == 0 ? Problem() : disk_problem(path, "cannot sync", cause);
+  const std::string above = folder.has_parent_path() ? folder.parent_path().string() : std::string(".");
+  int result = layer.make_folder(path);
+  if (result == -ENOENT && above != path) {
+    if (Problem problem = make_folders(layer, above)) {
+      return problem;
+    }
+    result = layer.make_folder(path);
+  }
+  if (result == -EEXIST) {
+    return std::nullopt;
+  }
+  return result < 0 ? disk_problem(path, "cannot create the folder", -result) : sync_folder(layer, above);
 }
 
 Problem read_file(const std::string& path, std::uint64_t size_max, std::string& text) {

@@ -8,6 +8,8 @@
 #include <string>
 #include <string_view>
 
+#include "record/file_layer.hpp"
+
 namespace cw {
 
 // What went wrong, one line for a person with the path in it; nothing = all is well.
@@ -18,7 +20,7 @@ std::string disk_problem(const std::string& path, std::string_view what, int err
 
 class DiskFile {
  public:
-  DiskFile() = default;
+  explicit DiskFile(FileLayer layer = {});
   DiskFile(const DiskFile&) = delete;
   DiskFile& operator=(const DiskFile&) = delete;
   DiskFile(DiskFile&& other) noexcept;
@@ -33,18 +35,21 @@ class DiskFile {
   // Returns when the data is on the disk (fdatasync).
   Problem sync();
   Problem close();
-  bool is_open() const { return descriptor_ >= 0; }
+  bool is_open() const { return handle_ >= 0; }
   std::uint64_t size() const { return size_; }
   const std::string& path() const { return path_; }
 
  private:
-  int descriptor_ = -1;
+  FileLayer layer_;
+  int handle_ = -1;
   std::uint64_t size_ = 0;
   std::string path_;
 };
 
 // Makes the names in a folder durable: files created in it are found after a power cut.
-Problem sync_folder(const std::string& path);
+Problem sync_folder(const FileLayer& layer, const std::string& path);
+// Creates a folder and those above it that do not exist, each made durable in the one above. An existing one will do.
+Problem make_folders(const FileLayer& layer, const std::string& path);
 
 // Whole content of a file of at most `size_max` bytes into `text`.
 Problem read_file(const std::string& path, std::uint64_t size_max, std::string& text);

@@ -1,12 +1,6 @@
 #include "record/session_writer.hpp"
 
-#include <fcntl.h>
-#include <sys/file.h>
-#include <sys/stat.h>
-#include <unistd.h>
-
 #include <cerrno>
-#include <filesystem>
 #include <random>
 #include <utility>
 
@@ -46,11 +40,14 @@ SessionWriter::SessionWriter(SessionSettings settings, const Engine& engine)
     : settings_(std::move(settings)),
       engine_(engine),
       capture_({settings_.folder + "/capture", settings_.info.id, settings_.live, settings_.segment_bytes,
-                BlockCodec::zstd}) {}
+                BlockCodec::zstd, settings_.layer}),
+      events_(settings_.layer),
+      trend_(settings_.layer),
+      service_(settings_.layer) {}
 
 SessionWriter::~SessionWriter() {
   if (lock_ >= 0) {
-    ::close(lock_);
+    settings_.layer.close(lock_);
   }
 }
 
@@ -67,44 +64,36 @@ std::variant<std::unique_ptr<SessionWriter>, std::string> SessionWriter::create(
 }
 
 Problem SessionWriter::make_folder() {
-  std::error_code error;
-  const std::filesystem::path folder(settings_.folder);
-  if (folder.has_parent_path()) {
-    std::filesystem::create_directories(folder.parent_path(), error);
+  const std::string& folder = settings_.folder;
+  if (Problem problem = make_folders(settings_.layer, folder)) {
+    return problem;
   }
-  constexpr mode_t readable_by_all = 0755;
-  if (::mkdir(settings_.folder.c_str(), readable_by_all) == 0) {
-    return std::nullopt;
+  std::vector<std::string> names;
+  const int listed = settings_.layer.list(folder, names);
+  if (listed < 0 && listed != -ENOTDIR) {
+    return disk_problem(folder, "cannot read the folder", -listed);
   }
-  if (errno != EEXIST) {
-    return disk_problem(settings_.folder, "cannot create the folder", errno);
-  }
-  if (!std::filesystem::is_directory(folder, error) || !std::filesystem::is_empty(folder, error)) {
-    return settings_.folder + ": expected a new or empty folder, found one with something in it";
+  if (listed < 0 || !names.empty()) {
+    return folder + ": expected a new or empty folder, found one with something in it";
   }
   return std::nullopt;
 }
 
 Problem SessionWriter::lock_folder() {
   const std::string path = settings_.folder + "/lock";
-  constexpr mode_t readable_by_all = 0644;
-  lock_ = ::open(path.c_str(), O_RDWR | O_CREAT | O_CLOEXEC, readable_by_all);
-  if (lock_ < 0) {
-    return disk_problem(path, "cannot create", errno);
-  }
-  if (::flock(lock_, LOCK_EX | LOCK_NB) != 0) {
+  lock_ = settings_.layer.lock(path);
+  if (lock_ == -EWOULDBLOCK) {
     return settings_.folder + ": expected a folder of its own, found another program writing to it";
   }
-  return std::nullopt;
+  return lock_ < 0 ? disk_problem(path, "cannot create", -lock_) : Problem();
 }
 
 Problem SessionWriter::open_files() {
   const std::string& folder = settings_.folder;
-  constexpr mode_t readable_by_all = 0755;
-  if (::mkdir((folder + "/capture").c_str(), readable_by_all) != 0) {
-    return disk_problem(folder + "/capture", "cannot create the folder", errno);
+  if (Problem problem = make_folders(settings_.layer, folder + "/capture")) {
+    return problem;
   }
-  DiskFile session;
+  DiskFile session(settings_.layer);
   if (Problem problem = session.create(folder + "/session.toml")) {
     return problem;
   }
@@ -126,7 +115,7 @@ Problem SessionWriter::open_files() {
   if (Problem problem = capture_.begin_segment()) {
     return problem;
   }
-  return sync_folder(folder);
+  return sync_folder(settings_.layer, folder);
 }
 
 void SessionWriter::tell(const std::string& line) {
@@ -296,7 +285,7 @@ Problem SessionWriter::finish(const std::string& stopped_by, SessionTotals& tota
   }
   totals.finish();
   service("stop", json_text("reason", stopped_by) + ",\"lost_items\":" + std::to_string(lost_items_));
-  DiskFile summary;
+  DiskFile summary(settings_.layer);
   Problem problem = summary.create(settings_.folder + "/summary.json");
   const auto keep_first = [&](Problem next) { problem = problem ? problem : std::move(next); };
   keep_first(capture_.close());
@@ -308,8 +297,8 @@ Problem SessionWriter::finish(const std::string& stopped_by, SessionTotals& tota
     keep_first(summary.append(summary_json(totals, engine_, settings_.info.anchor, {lost_items_, stopped_by})));
     keep_first(summary.sync());
   }
-  keep_first(sync_folder(settings_.folder + "/capture"));
-  keep_first(sync_folder(settings_.folder));
+  keep_first(sync_folder(settings_.layer, settings_.folder + "/capture"));
+  keep_first(sync_folder(settings_.layer, settings_.folder));
   return first_problem_ ? first_problem_ : problem;
 }
 

@@ -28,6 +28,7 @@ struct SessionSettings {
   bool live = true;  // sync each block and each finding; a jump in the sequence is a hole to be marked
   std::uint64_t segment_bytes = 64ULL * 1024 * 1024;
   std::function<void(const std::string&)> tell;  // trouble, one line for the operator; may be empty
+  FileLayer layer = {};                          // how the disk is reached
 };
 
 // Draws an id for a new session.
