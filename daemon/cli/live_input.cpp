@@ -376,6 +376,7 @@ void LiveInput::Loop::on_tick() {
     put_port_losses(*source);
   }
   put_marker();
+  session_.look_for_stall();
   tell_bad_input();
   wait_for_tick();
 }

@@ -44,10 +44,10 @@ std::string folder_word(const std::string& name) {
   return word.empty() ? "engine" : word;
 }
 
-std::string default_folder(const std::string& engine_name, std::int64_t wall_ns) {
+std::string default_folder(const std::string& folder, const std::string& engine_name, std::int64_t wall_ns) {
   std::string time = rfc3339(wall_ns, 0);
   std::erase(time, ':');
-  return "sessions/" + time + "-" + folder_word(engine_name);
+  return folder + "/" + time + "-" + folder_word(engine_name);
 }
 
 std::variant<SourceSpec, std::string> source_from_text(const std::string& text) {
@@ -144,6 +144,20 @@ std::variant<std::vector<LiveSource>, std::string> open_sources(const std::vecto
   return sources;
 }
 
+constexpr std::int64_t ns_of_s(double s) {
+  return static_cast<std::int64_t>(s * 1e9);
+}
+
+void apply(const RecordSpec& record, SessionSettings& settings) {
+  constexpr double mib = 1024.0 * 1024.0;
+  constexpr std::int64_t segment_ns = 600'000'000'000;  // what stays of an old session is whole segments
+  settings.segment_ns = segment_ns;
+  settings.free_floor_bytes = static_cast<std::uint64_t>(record.free_floor_mib * mib);
+  if (record.mode == RecordMode::black_box) {
+    settings.black_box = BlackBoxSettings{ns_of_s(record.lead_in_s), ns_of_s(record.after_s)};
+  }
+}
+
 ExitCode exit_code(const LiveReport& report, const SessionWriter& session, const Problem& write_problem,
                    const SessionTotals& totals, const RunOptions& options) {
   if (write_problem) {
@@ -173,8 +187,11 @@ ExitCode listen(const RunOptions& options, const EngineText& engine, std::vector
     settings.info.sources.push_back(source.info);
     log->info("listening to {}:{}", source.info.driver, source.info.address);
   }
-  settings.folder =
-      options.out.empty() ? default_folder(engine.engine.name, settings.info.anchor->wall_ns) : options.out;
+  const RecordSpec& record = engine.engine.record;
+  settings.folder = options.out.empty()
+                        ? default_folder(record.folder, engine.engine.name, settings.info.anchor->wall_ns)
+                        : options.out;
+  apply(record, settings);
   settings.tell = [log](const std::string& line) { log->error(line); };
   const std::string folder = settings.folder;
   const auto anchor = settings.info.anchor;

@@ -79,8 +79,11 @@ class BlockEncoder {
   // Adds an item that takes() accepts; `payload` are the payload bytes of its batch.
   void add(const Item& item, std::span<const std::byte> payload);
   bool empty() const { return count_ == 0; }
+  std::uint64_t first_sequence() const { return first_sequence_; }
   std::uint64_t next_sequence() const { return first_sequence_ + count_; }
   std::uint32_t item_count() const { return count_; }
+  std::int64_t first_host_ns() const { return first_host_ns_; }  // of the first item; meaningless without one
+  std::int64_t last_host_ns() const { return last_host_ns_; }
 
   // The finished block, header and body, to be written at `place`. Starts a new, empty block; channel names are kept.
   // Valid until the next call.
