@@ -9,6 +9,8 @@
 #include "cli/check.hpp"
 #include "cli/engine_text.hpp"
 #include "cli/exit_code.hpp"
+#include "cli/prune.hpp"
+#include "cli/recover.hpp"
 #include "cli/replay.hpp"
 #include "cli/run.hpp"
 #include "cli/version.hpp"
@@ -27,7 +29,7 @@ const std::map<std::string, Severity>& severity_names() {
 constexpr const char* footer =
     "Exit codes: 0 done; 1 findings as grave as --fail-on; 2 command line or engine file wrong; 3 input can't be read\n"
     "to its end; 4 done, but a part of the input or recording is missing; 5 a part of the output can't be written;\n"
-    "6 a replay was stopped by a signal.\n\n"
+    "6 a replay was stopped by a signal; 7 recover found nothing that could be read.\n\n"
     "crankwitness only listens. It is an observer, not a safety device.";
 
 void add_fail_on(CLI::App* command, std::optional<Severity>& fail_on) {
@@ -37,7 +39,7 @@ void add_fail_on(CLI::App* command, std::optional<Severity>& fail_on) {
 
 void add_replay(CLI::App& app, ReplayOptions& options) {
   CLI::App* command = app.add_subcommand("replay", "Analyse a recorded session or a file of edges");
-  command->add_option("INPUT", options.inputs, "A session folder, or a file (edge CSV, VCD)")->required();
+  command->add_option("INPUT", options.inputs, "A session folder, its capture, or a file (edge CSV, VCD)")->required();
   command->add_option("--engine", options.engine,
                       "Engine file; needed for a raw file, for a session instead of its own");
   command->add_option("--channels", options.channels,
@@ -67,6 +69,27 @@ void add_run(CLI::App& app, RunOptions& options) {
   command->add_option("--out", options.out, "New session folder; sessions/<UTC time>-<engine name> without it");
   command->add_flag("--json", options.json, "One JSON line a finding, then a summary object, instead of words");
   add_fail_on(command, options.fail_on);
+}
+
+void add_prune(CLI::App& app, PruneOptions& options) {
+  CLI::App* command = app.add_subcommand(
+      "prune", "Remove the idle running of old sessions; what bears on warnings and faults stays");
+  command->add_option("FOLDER", options.folder, "Folder that holds sessions")->required();
+  command->add_option("--keep-days", options.keep_days, "Of sessions that ended longer ago")
+      ->check(CLI::PositiveNumber);
+  command->add_option("--keep-gib", options.keep_gib, "While all sessions together take more, of the oldest")
+      ->check(CLI::PositiveNumber);
+  command->add_option("--lead-in-s", options.lead_in_s, "What stays before the evidence of a finding; 30 without it")
+      ->check(CLI::NonNegativeNumber);
+  command->add_option("--after-s", options.after_s, "... and after it; 10 without it")->check(CLI::NonNegativeNumber);
+  command->add_flag("--dry-run", options.dry_run, "Only list what would be removed");
+}
+
+void add_recover(CLI::App& app, RecoverOptions& options) {
+  CLI::App* command = app.add_subcommand(
+      "recover", "Write what can be read of a damaged session as a new one, and say what is missing");
+  command->add_option("INPUT", options.input, "A session folder, a capture folder, or one segment (.cwr)")->required();
+  command->add_option("--out", options.out, "New session folder to write")->required();
 }
 
 ExitCode simulate_command(const std::string& scenario_path, const std::string& out) {
@@ -111,6 +134,10 @@ int run_command_line(int argc, const char* const* argv) {
   add_run(app, run_options);
   ReplayOptions replay_options;
   add_replay(app, replay_options);
+  PruneOptions prune_options;
+  add_prune(app, prune_options);
+  RecoverOptions recover_options;
+  add_recover(app, recover_options);
   std::string check_file;
   CLI::App* check = app.add_subcommand("check", "Explain an engine file in words and a drawing");
   check->add_option("FILE", check_file, "Engine file")->required();
@@ -134,6 +161,12 @@ int run_command_line(int argc, const char* const* argv) {
   }
   if (app.got_subcommand("run")) {
     return static_cast<int>(run_live(run_options));
+  }
+  if (app.got_subcommand("prune")) {
+    return static_cast<int>(prune(prune_options));
+  }
+  if (app.got_subcommand("recover")) {
+    return static_cast<int>(recover(recover_options));
   }
   return static_cast<int>(replay(replay_options));
 }

@@ -12,8 +12,10 @@
 #include "cli/channel_names.hpp"
 #include "cli/cycles_file.hpp"
 #include "cli/engine_text.hpp"
+#include "cli/missing_words.hpp"
 #include "cli/pipeline.hpp"
 #include "cli/replay_source.hpp"
+#include "cli/source_place.hpp"
 #include "cli/terminal.hpp"
 #include "cli/version.hpp"
 
@@ -93,15 +95,6 @@ class Pace {
   std::chrono::steady_clock::time_point begin_;
 };
 
-// Whether `inner` is `outer` or lies in it, links followed as far as they exist.
-bool lies_in(const std::string& inner, const std::string& outer) {
-  std::error_code error;
-  const auto inner_path = std::filesystem::weakly_canonical(inner, error);
-  const auto outer_path = std::filesystem::weakly_canonical(outer, error);
-  const auto [in, out] = std::mismatch(inner_path.begin(), inner_path.end(), outer_path.begin(), outer_path.end());
-  return out == outer_path.end();
-}
-
 std::variant<EngineText, std::string> engine_for(const ReplayOptions& options, const ReplaySource& source) {
   if (!options.engine.empty()) {
     return read_engine_text(options.engine);
@@ -113,6 +106,9 @@ std::variant<EngineText, std::string> engine_for(const ReplayOptions& options, c
   }
   if (!session->info()) {
     return session->info_problem() + " (--engine FILE replays it with another engine file)";
+  }
+  if (session->info()->engine_file_text.empty()) {
+    return input + ": its engine file is not known: expected --engine FILE";
   }
   return make_engine_text(session->info()->engine_file_name, session->info()->engine_file_text,
                           input + " (its engine file)");
@@ -158,29 +154,6 @@ std::variant<SessionInfo, std::string> session_info_for(const ReplaySource& sour
     info.made_from.push_back(std::move(std::get<MadeFrom>(hashed)));
   }
   return info;
-}
-
-std::string missing_in_words(const CaptureReport& report) {
-  if (report.whole()) {
-    return {};
-  }
-  std::string out = "the recording is not whole: " + std::to_string(report.missing_items) + " items are missing, " +
-                    std::to_string(report.bytes_dropped) + " bytes could not be read";
-  for (const CaptureHole& hole : report.holes) {
-    out += "\n  items " + std::to_string(hole.first_sequence) + " to " +
-           std::to_string(hole.first_sequence + hole.items - 1) + " are missing";
-    std::string length = hole.before_host_ns ? "" : " at the start";
-    if (hole.before_host_ns) {
-      const auto missing_ms = (hole.after_host_ns - *hole.before_host_ns) / 1'000'000;
-      length = ", " + std::to_string(missing_ms) + " ms";
-    }
-    out += length + (hole.marked ? " (marked by the recorder)" : "");
-  }
-  for (const CaptureDamage& damage : report.damage) {
-    out += "\n  " + damage.file + ": " + std::to_string(damage.bytes) + " bytes from byte " +
-           std::to_string(damage.offset) + ": " + damage.reason;
-  }
-  return out;
 }
 
 // One replay from its parts being open to its end.
@@ -288,7 +261,8 @@ ExitCode ReplayWork::end(Terminal& terminal) {
     Problem problem = cycles_->finish();
     write_problem = write_problem ? write_problem : problem;
   }
-  const std::string missing = source_.session() != nullptr ? missing_in_words(source_.session()->report()) : "";
+  const std::string missing =
+      source_.session() != nullptr ? missing_in_words(source_.session()->report(), anchor()) : "";
   print_summary(terminal, options_.out.empty() ? "" : "written to " + options_.out);
   if (const std::string why = crank_not_seen(totals_, engine_.engine); options_.json && !why.empty()) {
     terminal.complain("crankwitness: " + options_.inputs.front() + ": " + why);
@@ -330,7 +304,7 @@ ExitCode replay(const ReplayOptions& options) {
   const std::string& input = options.inputs.front();
   const std::string outside = ": expected a place outside of what is replayed (" + input + ")";
   for (const std::string& target : {options.out, options.cycles}) {
-    if (!target.empty() && lies_in(target, input)) {
+    if (!target.empty() && would_write_into(target, input)) {
       return refuse(ExitCode::usage, target + outside);
     }
   }

@@ -12,6 +12,7 @@
 #include "cli/live_input.hpp"
 #include "cli/log.hpp"
 #include "cli/pipeline.hpp"
+#include "cli/prune.hpp"
 #include "cli/terminal.hpp"
 #include "cli/version.hpp"
 #include "drivers/registry.hpp"
@@ -209,6 +210,7 @@ ExitCode listen(const RunOptions& options, const EngineText& engine, std::vector
   LiveInput input(std::move(sources), pipeline, session, [log](News news, const std::string& line) {
     log->log(news == News::good ? spdlog::level::info : spdlog::level::warn, line);
   });
+  RetentionWatch retention(engine.engine.record, session, [log](const std::string& line) { log->warn(line); });
   const LiveReport report = input.run();
   pipeline.finish();
   terminal.status("");

@@ -187,6 +187,10 @@ void BlockEncoder::note_name(const Item& item, std::span<const std::byte> payloa
       std::string(reinterpret_cast<const char*>(bytes.data()), length);
 }
 
+void BlockEncoder::know_name(const ChannelName& name) {
+  state_->names[channel_id(name.source, name.channel)] = name.name;
+}
+
 void BlockEncoder::add(const Item& item, std::span<const std::byte> payload) {
   State& s = *state_;
   if (count_ == 0) {

@@ -46,6 +46,11 @@ struct ChannelName {
   friend bool operator==(const ChannelName&, const ChannelName&) = default;
 };
 
+// Whether `item` is the recorder's mark at the end of a hole: a gap of reason recorder_behind.
+inline bool is_marker(const Item& item) {
+  return item.kind == ItemKind::gap && item.code == static_cast<std::uint8_t>(GapReason::recorder_behind);
+}
+
 std::array<std::byte, file_header_size> make_file_header(std::uint32_t segment);
 
 struct FileHeader {
@@ -78,6 +83,8 @@ class BlockEncoder {
   bool takes(const Item& item) const;
   // Adds an item that takes() accepts; `payload` are the payload bytes of its batch.
   void add(const Item& item, std::span<const std::byte> payload);
+  // The name of a channel from now on; add() sees the notes in the stream itself.
+  void know_name(const ChannelName& name);
   bool empty() const { return count_ == 0; }
   std::uint64_t first_sequence() const { return first_sequence_; }
   std::uint64_t next_sequence() const { return first_sequence_ + count_; }

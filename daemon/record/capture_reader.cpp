@@ -10,15 +10,18 @@
 #include <cstring>
 #include <filesystem>
 #include <limits>
+#include <map>
+#include <system_error>
 
 #include "record/disk_file.hpp"
+#include "record/removed_ranges.hpp"
 
 namespace cw {
 
 namespace {
 
 struct SegmentFile {
-  std::uint32_t number = 0;
+  std::optional<std::uint32_t> number;  // not known: that of its first whole block
   std::string path;
   std::uint64_t size = 0;
 };
@@ -37,8 +40,11 @@ class Window {
     begin_ = 0;
     bytes_.clear();
     at_end_ = descriptor_ < 0;
+    read_error_ = 0;
     return descriptor_ >= 0;
   }
+  // Why the file could not be read to its end, as an error number; 0: it could.
+  int read_error() const { return read_error_; }
 
   // Up to `size` bytes from `position` on, fewer only at the end of the file. Positions only rise.
   std::span<const std::byte> at(std::uint64_t position, std::size_t size) {
@@ -57,7 +63,10 @@ class Window {
       bytes_.resize(before + step_);
       const ssize_t got = ::read(descriptor_, bytes_.data() + before, step_);
       bytes_.resize(before + (got > 0 ? static_cast<std::size_t>(got) : 0));
-      at_end_ = got == 0 || (got < 0 && errno != EINTR);
+      if (got < 0 && errno != EINTR) {
+        read_error_ = errno;
+      }
+      at_end_ = got == 0 || read_error_ != 0;
     }
   }
 
@@ -71,38 +80,80 @@ class Window {
   std::size_t step_;
   int descriptor_ = -1;
   bool at_end_ = true;
+  int read_error_ = 0;
   std::uint64_t begin_ = 0;
   std::vector<std::byte> bytes_;
 };
 
-std::optional<std::uint32_t> segment_number(const std::filesystem::path& path) {
+std::optional<std::uint32_t> number_in_name(const std::filesystem::path& path) {
   const std::string stem = path.stem().string();
   std::uint32_t number = 0;
   const auto [end, problem] = std::from_chars(stem.data(), stem.data() + stem.size(), number);
-  const bool sound = path.extension() == ".cwr" && problem == std::errc() && end == stem.data() + stem.size();
+  const bool sound = problem == std::errc() && end == stem.data() + stem.size();
   return sound ? std::optional(number) : std::nullopt;
 }
 
-std::variant<std::vector<SegmentFile>, std::string> find_segments(const std::string& folder) {
-  std::vector<SegmentFile> segments;
+// The files that may be segments: `path` itself, or those in it whose name ends in .cwr.
+std::variant<std::vector<SegmentFile>, std::string> find_files(const std::string& path) {
+  std::vector<SegmentFile> files;
   std::error_code error;
-  for (auto entry = std::filesystem::directory_iterator(folder, error);
+  const auto add = [&](const std::filesystem::directory_entry& entry) {
+    std::error_code size_error;
+    const std::uint64_t size = entry.file_size(size_error);
+    files.push_back({number_in_name(entry.path()), entry.path().string(), size_error ? 0 : size});
+  };
+  if (std::filesystem::is_regular_file(path, error)) {
+    add(std::filesystem::directory_entry(path, error));
+    return files;
+  }
+  error.clear();
+  for (auto entry = std::filesystem::directory_iterator(path, error);
        !error && entry != std::filesystem::directory_iterator(); entry.increment(error)) {
-    const auto number = segment_number(entry->path());
-    if (number) {
-      std::error_code size_error;
-      const std::uint64_t size = entry->file_size(size_error);
-      segments.push_back({*number, entry->path().string(), size_error ? 0 : size});
+    if (entry->path().extension() == ".cwr") {
+      add(*entry);
     }
   }
   if (error) {
-    return folder + ": cannot read the folder: " + error.message();
+    return path + ": cannot read the folder: " + error.message();
   }
-  if (segments.empty()) {
-    return folder + ": expected capture segments (000001.cwr ...), found none";
+  if (files.empty()) {
+    return path + ": expected capture segments (000001.cwr ...), found none";
   }
-  std::sort(segments.begin(), segments.end(), [](const auto& a, const auto& b) { return a.number < b.number; });
-  return segments;
+  return files;
+}
+
+// Takes the number of each from its header, where that is sound. An error line for a version that is not known.
+std::optional<std::string> look_at_headers(std::vector<SegmentFile>& files) {
+  for (SegmentFile& file : files) {
+    Window window(file_header_size);
+    if (!window.open(file.path)) {
+      return disk_problem(file.path, "cannot open", errno);
+    }
+    const auto header = parse_file_header(window.at(0, file_header_size));
+    if (header && header->version > capture_version) {
+      return file.path + ": expected capture version " + std::to_string(capture_version) + ", found " +
+             std::to_string(header->version);
+    }
+    file.number = header ? std::optional(header->segment) : file.number;
+  }
+  return std::nullopt;
+}
+
+std::variant<std::vector<SegmentFile>, std::string> find_segments(const std::string& path) {
+  auto found = find_files(path);
+  if (auto* files = std::get_if<std::vector<SegmentFile>>(&found)) {
+    if (auto error = look_at_headers(*files)) {
+      return std::move(*error);
+    }
+    // Those without a number last.
+    std::sort(files->begin(), files->end(), [](const auto& a, const auto& b) {
+      constexpr std::uint64_t last = UINT64_MAX;
+      const std::uint64_t a_number = a.number ? *a.number : last;
+      const std::uint64_t b_number = b.number ? *b.number : last;
+      return a_number != b_number ? a_number < b_number : a.path < b.path;
+    });
+  }
+  return found;
 }
 
 }  // namespace
@@ -111,7 +162,11 @@ class CaptureReader::Scan {
  public:
   explicit Scan(std::vector<SegmentFile> segments) : segments_(std::move(segments)) {}
 
-  std::optional<std::string> check_versions();
+  static std::optional<std::uint64_t> find_session(std::vector<SegmentFile> segments,
+                                                   std::optional<std::uint64_t> wanted);
+  void use_session(std::optional<std::uint64_t> id) { session_id_ = id; }
+  void use_removed(RemovedRanges removed) { removed_ = std::move(removed); }
+  void expect_end(std::uint64_t next_sequence) { expected_end_ = next_sequence; }
   bool next(CaptureBlock& block);
 
   const CaptureReport& report() const { return report_; }
@@ -126,6 +181,8 @@ class CaptureReader::Scan {
   std::string try_block(CaptureBlock& block, std::uint64_t& size);
   std::string check_order(const BlockHeader& header) const;
   void accept(const BlockHeader& header, CaptureBlock& block);
+  void add_hole(const CaptureHole& hole);
+  void end();
   const SegmentFile& segment() const { return segments_[index_]; }
 
   std::vector<SegmentFile> segments_;
@@ -137,30 +194,34 @@ class CaptureReader::Scan {
   BlockDecoder decoder_;
   CaptureReport report_;
   std::optional<CaptureDamage> damage_;  // being passed over
+  bool any_session_ = false;             // all blocks are given out, in whatever order
+  RemovedRanges removed_;
   std::optional<std::uint64_t> session_id_;
-  std::uint64_t next_sequence_ = 0;
-  std::optional<std::int64_t> last_host_ns_;
+  std::optional<std::uint64_t> expected_end_;
 };
 
-std::optional<std::string> CaptureReader::Scan::check_versions() {
-  for (const SegmentFile& file : segments_) {
-    Window window(file_header_size);
-    if (!window.open(file.path)) {
-      return disk_problem(file.path, "cannot open", errno);
+// The session whose blocks are to be given out: `wanted` when there is a block of it, else that with the most items;
+// nothing when there is no whole block at all.
+std::optional<std::uint64_t> CaptureReader::Scan::find_session(std::vector<SegmentFile> segments,
+                                                               std::optional<std::uint64_t> wanted) {
+  Scan scan(std::move(segments));
+  scan.any_session_ = true;
+  std::map<std::uint64_t, std::uint64_t> items;
+  CaptureBlock block;
+  while (scan.next(block)) {
+    if (scan.session_id_ == wanted) {
+      return wanted;
     }
-    const auto header = parse_file_header(window.at(0, file_header_size));
-    if (header && header->version > capture_version) {
-      return file.path + ": expected capture version " + std::to_string(capture_version) + ", found " +
-             std::to_string(header->version);
-    }
+    items[*scan.session_id_] += block.items.items.size();
   }
-  return std::nullopt;
+  const auto most =
+      std::max_element(items.begin(), items.end(), [](const auto& a, const auto& b) { return a.second < b.second; });
+  return most == items.end() ? std::nullopt : std::optional(most->first);
 }
 
 bool CaptureReader::Scan::open_segment() {
   if (!window_.open(segment().path)) {
     damage_ = CaptureDamage{segment().path, 0, segment().size, "cannot be opened"};
-    end_damage();
     return false;
   }
   open_ = true;
@@ -175,6 +236,12 @@ bool CaptureReader::Scan::open_segment() {
 }
 
 void CaptureReader::Scan::leave_segment() {
+  if (open_ && window_.read_error() != 0) {
+    end_damage();
+    const std::uint64_t rest = segment().size > position_ ? segment().size - position_ : 0;
+    damage_ = CaptureDamage{segment().path, position_, rest,
+                            "cannot be read: " + std::generic_category().message(window_.read_error())};
+  }
   end_damage();
   done_before_ += segment().size;
   position_ = 0;
@@ -186,12 +253,10 @@ void CaptureReader::Scan::end_damage() {
   if (!damage_) {
     return;
   }
-  if (damage_->bytes > 0) {
-    report_.bytes_dropped += damage_->bytes;
-    ++report_.damage_count;
-    if (report_.damage.size() < CaptureReport::listed_max) {
-      report_.damage.push_back(*damage_);
-    }
+  report_.bytes_dropped += damage_->bytes;
+  ++report_.damage_count;
+  if (report_.damage.size() < CaptureReport::listed_max) {
+    report_.damage.push_back(*damage_);
   }
   damage_.reset();
 }
@@ -226,10 +291,13 @@ void CaptureReader::Scan::skip_to_next_magic(std::string_view reason) {
 }
 
 std::string CaptureReader::Scan::check_order(const BlockHeader& header) const {
+  if (any_session_) {
+    return {};
+  }
   if (session_id_ && header.session_id != *session_id_) {
     return "block of another session";
   }
-  if (header.first_sequence < next_sequence_) {
+  if (header.first_sequence < report_.next_sequence) {
     return "block repeats items that were read before";
   }
   return {};
@@ -245,7 +313,7 @@ std::string CaptureReader::Scan::try_block(CaptureBlock& block, std::uint64_t& s
   if (!header) {
     return "no sound block header";
   }
-  if (header->segment != segment().number || header->position != position_) {
+  if ((segment().number && header->segment != *segment().number) || header->position != position_) {
     return "block that was written to another place";
   }
   size = block_header_size + header->stored_size;
@@ -263,28 +331,48 @@ std::string CaptureReader::Scan::try_block(CaptureBlock& block, std::uint64_t& s
   return {};
 }
 
+void CaptureReader::Scan::add_hole(const CaptureHole& hole) {
+  report_.missing_items += hole.items;
+  report_.not_kept_items += hole.not_kept ? hole.items : 0;
+  ++report_.hole_count;
+  if (report_.holes.size() < CaptureReport::listed_max) {
+    report_.holes.push_back(hole);
+  }
+}
+
 void CaptureReader::Scan::accept(const BlockHeader& header, CaptureBlock& block) {
   block.hole_before.reset();
-  if (header.first_sequence > next_sequence_) {
-    const Item& first = block.items.items.front();
+  if (header.first_sequence > report_.next_sequence) {
     CaptureHole hole;
-    hole.first_sequence = next_sequence_;
-    hole.items = header.first_sequence - next_sequence_;
-    hole.before_host_ns = last_host_ns_;
+    hole.first_sequence = report_.next_sequence;
+    hole.items = header.first_sequence - report_.next_sequence;
+    hole.before_host_ns = report_.last_host_ns;
     hole.after_host_ns = header.first_host_ns;
-    hole.marked = first.kind == ItemKind::gap && first.code == static_cast<std::uint8_t>(GapReason::recorder_behind);
+    hole.marked = is_marker(block.items.items.front());
+    hole.not_kept = !hole.marked && removed_.covers({hole.first_sequence, header.first_sequence - 1});
     block.hole_before = hole;
-    report_.missing_items += hole.items;
-    ++report_.hole_count;
-    if (report_.holes.size() < CaptureReport::listed_max) {
-      report_.holes.push_back(hole);
-    }
+    add_hole(hole);
   }
+  segments_[index_].number = header.segment;
   session_id_ = header.session_id;
-  next_sequence_ = header.first_sequence + header.item_count;
-  last_host_ns_ = header.last_host_ns;
+  if (!report_.first_host_ns) {
+    report_.first_host_ns = header.first_host_ns;
+  }
+  report_.next_sequence = header.first_sequence + header.item_count;
+  report_.last_host_ns = header.last_host_ns;
   ++report_.blocks;
   report_.items += header.item_count;
+}
+
+void CaptureReader::Scan::end() {
+  if (expected_end_ && report_.next_sequence < *expected_end_) {
+    CaptureHole hole;
+    hole.first_sequence = report_.next_sequence;
+    hole.items = *expected_end_ - report_.next_sequence;
+    hole.before_host_ns = report_.last_host_ns;
+    add_hole(hole);
+  }
+  expected_end_.reset();
 }
 
 bool CaptureReader::Scan::next(CaptureBlock& block) {
@@ -306,6 +394,7 @@ bool CaptureReader::Scan::next(CaptureBlock& block) {
     }
     skip_to_next_magic(reason);
   }
+  end();
   return false;
 }
 
@@ -314,16 +403,22 @@ CaptureReader::CaptureReader(CaptureReader&& other) noexcept = default;
 CaptureReader& CaptureReader::operator=(CaptureReader&& other) noexcept = default;
 CaptureReader::~CaptureReader() = default;
 
-std::variant<CaptureReader, std::string> CaptureReader::open(const std::string& folder) {
-  auto segments = find_segments(folder);
-  if (auto* error = std::get_if<std::string>(&segments)) {
+std::variant<CaptureReader, std::string> CaptureReader::open(const std::string& path,
+                                                             std::optional<std::uint64_t> session_id) {
+  auto found = find_segments(path);
+  if (auto* error = std::get_if<std::string>(&found)) {
     return std::move(*error);
   }
-  auto scan = std::make_unique<Scan>(std::move(std::get<std::vector<SegmentFile>>(segments)));
-  if (auto error = scan->check_versions()) {
-    return std::move(*error);
-  }
+  auto& segments = std::get<std::vector<SegmentFile>>(found);
+  const auto session = Scan::find_session(segments, session_id);
+  auto scan = std::make_unique<Scan>(std::move(segments));
+  scan->use_session(session);
+  scan->use_removed(read_removed_ranges(path));
   return CaptureReader(std::move(scan));
+}
+
+void CaptureReader::expect_end(std::uint64_t next_sequence) {
+  scan_->expect_end(next_sequence);
 }
 
 bool CaptureReader::next(CaptureBlock& block) {

@@ -98,6 +98,12 @@ Problem CaptureWriter::close_block() {
   return settings_.sync_blocks ? file_.sync() : Problem();
 }
 
+void CaptureWriter::know_names(const std::vector<ChannelName>& names) {
+  for (const ChannelName& name : names) {
+    encoder_.know_name(name);
+  }
+}
+
 Problem CaptureWriter::sync() {
   if (Problem problem = file_.sync()) {
     return problem;

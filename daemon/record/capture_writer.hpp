@@ -34,6 +34,8 @@ class CaptureWriter {
   Problem append(const ItemBatch& batch);
   // Writes the open block, if it holds any items, however full it is. Problems as for append.
   Problem close_block();
+  // Names of channels that no item of the stream tells, as in a block whose predecessors are lost.
+  void know_names(const std::vector<ChannelName>& names);
   // Makes all that was written durable, whatever sync_blocks says.
   Problem sync();
   Problem close();

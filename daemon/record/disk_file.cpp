@@ -132,6 +132,38 @@ Problem make_folders(const FileLayer& layer, const std::string& path) {
   return result < 0 ? disk_problem(path, "cannot create the folder", -result) : sync_folder(layer, above);
 }
 
+Problem make_new_folder(const FileLayer& layer, const std::string& path) {
+  if (Problem problem = make_folders(layer, path)) {
+    return problem;
+  }
+  std::vector<std::string> names;
+  const int listed = layer.list(path, names);
+  if (listed < 0 && listed != -ENOTDIR) {
+    return disk_problem(path, "cannot read the folder", -listed);
+  }
+  if (listed < 0 || !names.empty()) {
+    return path + ": expected a new or empty folder, found one with something in it";
+  }
+  return std::nullopt;
+}
+
+Problem write_whole_file(const FileLayer& layer, const std::string& path, std::string_view text) {
+  DiskFile file(layer);
+  const std::string unfinished = path + ".part";
+  Problem problem = file.create(unfinished);
+  problem = problem ? problem : file.append(text);
+  problem = problem ? problem : file.sync();
+  problem = problem ? problem : file.close();
+  if (problem) {
+    return problem;
+  }
+  const int renamed = layer.rename(unfinished, path);
+  if (renamed < 0) {
+    return disk_problem(path, "cannot name", -renamed);
+  }
+  return sync_folder(layer, std::filesystem::path(path).parent_path().string());
+}
+
 Problem read_file(const std::string& path, std::uint64_t size_max, std::string& text) {
   text.clear();
   const int descriptor = ::open(path.c_str(), O_RDONLY | O_CLOEXEC);

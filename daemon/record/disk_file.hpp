@@ -59,6 +59,12 @@ Problem sync_folder(const FileLayer& layer, const std::string& path);
 // Creates a folder and those above it that do not exist, each made durable in the one above. An existing one will do.
 Problem make_folders(const FileLayer& layer, const std::string& path);
 
+// As make_folders, and the folder must have nothing in it: an error line when it has, or is no folder.
+Problem make_new_folder(const FileLayer& layer, const std::string& path);
+// Writes a whole new file in such a way that its name never stands for a part of it, whenever the power is cut: under
+// another name first, synced, then renamed, and the folder synced.
+Problem write_whole_file(const FileLayer& layer, const std::string& path, std::string_view text);
+
 // Whole content of a file of at most `size_max` bytes into `text`.
 Problem read_file(const std::string& path, std::uint64_t size_max, std::string& text);
 

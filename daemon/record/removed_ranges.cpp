@@ -46,23 +46,16 @@ bool RemovedRanges::covers(SequenceRange range) const {
 
 Problem write_removed_ranges(const FileLayer& layer, const std::string& capture_folder, const RemovedRanges& removed) {
   const std::string path = capture_folder + "/removed.csv";
-  const std::string part = path + ".part";
   std::string text = header;
   for (const SequenceRange& range : removed.ranges()) {
     text += std::to_string(range.first) + "," + std::to_string(range.last) + "\n";
   }
-  layer.remove(part);  // left over from a power cut, if it is there
-  DiskFile file(layer);
-  Problem problem = file.create(part);
-  problem = problem ? problem : file.append(text);
-  problem = problem ? problem : file.sync();
-  problem = problem ? problem : file.close();
+  layer.remove(path + ".part");  // left over from a power cut, if it is there
+  Problem problem = write_whole_file(layer, path, text);
   if (problem) {
-    layer.remove(part);
-    return problem;
+    layer.remove(path + ".part");
   }
-  const int renamed = layer.rename(part, path);
-  return renamed < 0 ? disk_problem(part, "cannot rename", -renamed) : sync_folder(layer, capture_folder);
+  return problem;
 }
 
 RemovedRanges read_removed_ranges(const std::string& capture_folder) {

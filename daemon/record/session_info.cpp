@@ -11,6 +11,7 @@
 #include <memory>
 
 #include "record/capture_block.hpp"
+#include "record/crc32c.hpp"
 #include "record/disk_file.hpp"
 
 namespace cw {
@@ -48,10 +49,10 @@ std::string toml_text(std::string_view text) {
   return out + "\"\"\"";
 }
 
-std::string hex_id(std::uint64_t id) {
-  std::string out(16, '0');
-  for (std::size_t i = out.size(); i > 0; --i, id >>= 4U) {
-    out[i - 1] = hex_digits[id & 0xFU];
+std::string hex_number(std::uint64_t number, std::size_t digits) {
+  std::string out(digits, '0');
+  for (std::size_t i = digits; i > 0; --i, number >>= 4U) {
+    out[i - 1] = hex_digits[number & 0xFU];
   }
   return out;
 }
@@ -69,6 +70,23 @@ void append_sources(std::string& out, const SessionInfo& info) {
       out += " }\n";
     }
   }
+}
+
+constexpr std::string_view checksum_start = "# crc32c of all above: ";
+
+// The last line of session.toml. It is a comment: a cut that takes only it away has taken nothing of the content.
+std::string checksum_line(std::string_view text) {
+  return std::string(checksum_start) + hex_number(crc32c(std::as_bytes(std::span(text))), 8) + "\n";
+}
+
+// Nothing when there is no whole checksum line at the end of `text`.
+std::optional<bool> checksum_fits(std::string_view text) {
+  const std::size_t at = text.rfind(checksum_start);
+  constexpr std::size_t length = checksum_start.size() + 8 + 1;
+  if (at == std::string_view::npos || text.size() != at + length) {
+    return std::nullopt;
+  }
+  return text.substr(at) == checksum_line(text.substr(0, at));
 }
 
 std::string text_at(const toml::table& table, std::string_view key) {
@@ -110,7 +128,7 @@ std::optional<std::string> read_anchor(const toml::table& root, SessionInfo& inf
   return std::nullopt;
 }
 
-std::optional<std::string> read_head(const toml::table& root, SessionInfo& info) {
+std::optional<std::string> read_head(const toml::table& root, bool may_lack_engine, SessionInfo& info) {
   const auto format = root["format"].value<std::int64_t>();
   if (!format || *format > session_format) {
     return "format: expected " + std::to_string(session_format) + ", found " +
@@ -121,10 +139,10 @@ std::optional<std::string> read_head(const toml::table& root, SessionInfo& info)
   const std::string id = text_at(root, "id");
   std::from_chars(id.data(), id.data() + id.size(), info.id, 16);
   const auto text = root["engine_file"]["text"].value<std::string>();
-  if (!text) {
+  if (!text && !may_lack_engine) {
     return "engine_file: expected the key text";
   }
-  info.engine_file_text = *text;
+  info.engine_file_text = text.value_or(std::string());
   info.engine_file_name = root["engine_file"]["name"].value_or(std::string());
   info.engine_replaced = root["settings"]["engine_replaced"].value_or(false);
   return read_anchor(root, info);
@@ -149,7 +167,7 @@ std::string session_toml(const SessionInfo& info) {
   out += "capture_format = " + std::to_string(capture_version) + "\n";
   out += "program = " + toml_string(info.program) + "\n";
   out += "made_by = " + toml_string(info.made_by) + "\n";
-  out += "id = " + toml_string(hex_id(info.id)) + "\n";
+  out += "id = " + toml_string(hex_number(info.id, 16)) + "\n";
   out += "\n[settings]\nengine_replaced = " + std::string(info.engine_replaced ? "true" : "false") + "\n";
   if (info.anchor) {
     out += "\n[[anchor]]\nhost_ns = " + std::to_string(info.anchor->host_ns) +
@@ -160,16 +178,22 @@ std::string session_toml(const SessionInfo& info) {
     out += "\n[[made_from]]\npath = " + toml_string(file.path) + "\nbytes = " + std::to_string(file.bytes) +
            "\nsha256 = " + toml_string(file.sha256) + "\n";
   }
-  out += "\n[engine_file]\nname = " + toml_string(info.engine_file_name) +
-         "\ntext = " + toml_text(info.engine_file_text) + "\n";
-  return out;
+  if (!info.engine_file_text.empty()) {
+    out += "\n[engine_file]\nname = " + toml_string(info.engine_file_name) +
+           "\ntext = " + toml_text(info.engine_file_text) + "\n";
+  }
+  return out + checksum_line(out);
 }
 
 std::variant<SessionInfo, std::string> parse_session_toml(std::string_view text, const std::string& file_name) {
+  const auto checked = checksum_fits(text);
+  if (checked == false) {
+    return file_name + ": expected the text that was written, found it damaged or changed (its checksum does not fit)";
+  }
   try {
     const toml::table root = toml::parse(text, file_name);
     SessionInfo info;
-    if (auto problem = read_head(root, info)) {
+    if (auto problem = read_head(root, checked.has_value(), info)) {
       return file_name + ": " + *problem;
     }
     read_sources(root, info);

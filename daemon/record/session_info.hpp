@@ -22,7 +22,7 @@ struct SourceInfo {
   std::vector<std::pair<std::string, std::string>> channels;  // (name in the engine file, device's own name)
 };
 
-// A file that a replay was made from.
+// A file that a replay or a recovery was made from.
 struct MadeFrom {
   std::string path;
   std::uint64_t bytes = 0;
@@ -31,10 +31,10 @@ struct MadeFrom {
 
 struct SessionInfo {
   std::string program;          // "crankwitness 0.1.0"
-  std::string made_by = "run";  // "run" | "replay"
+  std::string made_by = "run";  // "run" | "replay" | "recover"
   std::uint64_t id = 0;         // of the capture blocks
   std::string engine_file_name;
-  std::string engine_file_text;
+  std::string engine_file_text;  // empty: not known (recovered from a capture alone)
   std::optional<WallAnchor> anchor;
   std::vector<SourceInfo> sources;
   std::vector<MadeFrom> made_from;

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <filesystem>
+#include <nlohmann/json.hpp>
 
 #include "record/disk_file.hpp"
 
@@ -10,66 +11,128 @@ namespace cw {
 namespace {
 
 constexpr std::uint64_t session_toml_max = 16ULL * 1024 * 1024;
+constexpr std::uint64_t summary_max = 16ULL * 1024 * 1024;
 
 }  // namespace
 
-bool is_session(const std::string& path) {
+SessionPlaces session_places(const std::string& path) {
   std::error_code error;
-  return std::filesystem::is_directory(path, error) && (std::filesystem::exists(path + "/session.toml", error) ||
-                                                        std::filesystem::is_directory(path + "/capture", error));
+  if (std::filesystem::is_directory(path + "/capture", error) ||
+      std::filesystem::exists(path + "/session.toml", error)) {
+    return {path, path + "/capture"};
+  }
+  return {"", path};
 }
 
-std::variant<SessionReader, std::string> SessionReader::open(const std::string& folder) {
-  auto capture = CaptureReader::open(folder + "/capture");
+bool is_session(const std::string& path) {
+  std::error_code error;
+  if (!std::filesystem::is_directory(path, error)) {
+    return std::filesystem::path(path).extension() == ".cwr" && std::filesystem::is_regular_file(path, error);
+  }
+  if (!session_places(path).folder.empty()) {
+    return true;
+  }
+  const std::filesystem::directory_iterator entries(path, error);
+  return !error && std::any_of(begin(entries), end(entries),
+                               [](const auto& entry) { return entry.path().extension() == ".cwr"; });
+}
+
+ItemBuffer hole_marker(const CaptureHole& hole, const Item& after) {
+  ItemBuffer out;
+  Item item = after;
+  item.channel = 0;
+  item.payload_at = Item::no_payload;
+  item.kind = ItemKind::gap;
+  item.code = static_cast<std::uint8_t>(GapReason::recorder_behind);
+  item.sequence = after.sequence - std::min<std::uint64_t>(hole.items, 2);
+  out.add_with_payload(item, gap_count_bytes(hole.not_kept ? 0 : hole.items));
+  if (hole.items > 1) {
+    item.kind = ItemKind::link_note;
+    item.code = static_cast<std::uint8_t>(LinkNote::new_epoch);
+    ++item.sequence;
+    out.items.push_back(item);
+  }
+  return out;
+}
+
+std::variant<SessionReader, std::string> SessionReader::open(const std::string& path) {
+  const SessionPlaces places = session_places(path);
+  std::optional<SessionInfo> info;
+  std::string info_problem = path + ": expected a session folder, found a capture alone: its engine file is not known";
+  if (!places.folder.empty()) {
+    const std::string info_path = places.folder + "/session.toml";
+    std::string text;
+    if (Problem problem = read_file(info_path, session_toml_max, text)) {
+      info_problem = *problem;
+    } else {
+      auto parsed = parse_session_toml(text, info_path);
+      if (auto* error = std::get_if<std::string>(&parsed)) {
+        info_problem = std::move(*error);
+      } else {
+        info = std::move(std::get<SessionInfo>(parsed));
+        info_problem.clear();
+      }
+    }
+  }
+  auto capture = CaptureReader::open(places.capture, info ? std::optional(info->id) : std::nullopt);
   if (auto* error = std::get_if<std::string>(&capture)) {
     return std::move(*error);
   }
   SessionReader reader(std::move(std::get<CaptureReader>(capture)));
-  std::string text;
-  const std::string path = folder + "/session.toml";
-  if (Problem problem = read_file(path, session_toml_max, text)) {
-    reader.info_problem_ = *problem;
-  } else {
-    auto info = parse_session_toml(text, path);
-    if (auto* error = std::get_if<std::string>(&info)) {
-      reader.info_problem_ = std::move(*error);
-    } else {
-      reader.info_ = std::move(std::get<SessionInfo>(info));
-    }
+  reader.info_ = std::move(info);
+  reader.info_problem_ = std::move(info_problem);
+  if (!places.folder.empty()) {
+    reader.expect_end_of(places.folder + "/summary.json");
   }
-  std::error_code error;
-  reader.closed_ = std::filesystem::exists(folder + "/summary.json", error);
   return reader;
 }
 
-void SessionReader::add_stand_ins(const CaptureHole& hole, ItemBuffer& out) const {
+// summary.json, where it is whole, says how many items there are.
+void SessionReader::expect_end_of(const std::string& summary_path) {
+  std::string text;
+  if (read_file(summary_path, summary_max, text)) {
+    return;
+  }
+  const auto summary = nlohmann::json::parse(text, nullptr, false);
+  if (!summary.is_object()) {
+    return;
+  }
+  closed_ = true;
+  const auto recording = summary.find("recording");
+  if (recording != summary.end() && recording->is_object()) {
+    const auto end = recording->find("next_sequence");
+    if (end != recording->end() && end->is_number_unsigned()) {
+      capture_.expect_end(end->get<std::uint64_t>());
+    }
+  }
+}
+
+void SessionReader::add_stand_ins(ItemBuffer& out) const {
   const Item& after = block_.items.items.front();
-  std::uint64_t used = 0;
-  const auto stand_in = [&](ItemKind kind, std::uint8_t code) {
-    Item item;
-    item.kind = kind;
-    item.code = code;
-    item.source = after.source;
-    item.source_ns = after.source_ns;
-    item.host_ns = after.host_ns;
-    item.sequence = hole.first_sequence + std::min(used++, hole.items - 1);
-    return item;
-  };
+  const std::uint64_t missing = block_.hole_before ? block_.hole_before->items : 0;
+  ItemBuffer marker;
+  if (block_.hole_before && !block_.hole_before->marked) {
+    marker = hole_marker(*block_.hole_before, after);
+  }
   for (const ChannelName& name : block_.names) {
     const auto known = named_.find({name.source, name.channel});
     if (known == named_.end() || known->second != name.name) {
-      Item item = stand_in(ItemKind::link_note, static_cast<std::uint8_t>(LinkNote::channel_named));
+      Item item = after;
+      item.kind = ItemKind::link_note;
+      item.code = static_cast<std::uint8_t>(LinkNote::channel_named);
       item.source = name.source;
       item.channel = name.channel;
       out.add_with_payload(item, std::as_bytes(std::span(name.name)));
     }
   }
-  if (hole.marked) {
-    return;
+  // The last numbers of those missing; where they do not suffice, the first of them several times.
+  std::uint64_t before = out.items.size() + marker.items.size();
+  for (Item& item : out.items) {
+    item.sequence = after.sequence - std::min(before--, missing);
   }
-  out.add_with_payload(stand_in(ItemKind::gap, static_cast<std::uint8_t>(GapReason::recorder_behind)),
-                       gap_count_bytes(hole.items));
-  out.items.push_back(stand_in(ItemKind::link_note, static_cast<std::uint8_t>(LinkNote::new_epoch)));
+  for (const Item& item : marker.items) {
+    out.add_copy(item, marker.payload);
+  }
 }
 
 bool SessionReader::next(ItemBuffer& out) {
@@ -77,8 +140,9 @@ bool SessionReader::next(ItemBuffer& out) {
   if (!capture_.next(block_)) {
     return false;
   }
-  if (block_.hole_before) {
-    add_stand_ins(*block_.hole_before, out);
+  // After a hole, names may have been lost; a marker alone says so where it took the place of all that was missing.
+  if (block_.hole_before || is_marker(block_.items.items.front())) {
+    add_stand_ins(out);
   }
   for (const ChannelName& name : block_.names) {
     named_[{name.source, name.channel}] = name.name;

@@ -222,6 +222,7 @@ std::string summary_json(const SessionTotals& totals, const Engine& engine, cons
   json["not_watched"] = totals.not_watched();
   json["recording"]["lost_items"] = recording.lost_items;
   json["recording"]["stopped_by"] = recording.stopped_by;
+  json["recording"]["next_sequence"] = totals.next_sequence();
   return json.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";
 }
 

@@ -61,6 +61,9 @@ class SessionTotals final : public Observer {
   std::uint64_t cycles() const { return cycles_; }
   std::uint64_t items() const { return items_; }
   std::uint64_t edges() const { return edges_; }
+  // The sequence number after that of the last item: a reader of the session that finds fewer knows that its end is
+  // missing.
+  std::uint64_t next_sequence() const { return next_sequence_; }
   std::uint64_t gaps() const { return gaps_; }  // gap items: input that was lost
   std::optional<std::int64_t> first_host_ns() const { return first_host_ns_; }
   std::optional<std::int64_t> last_host_ns() const { return last_host_ns_; }
@@ -89,6 +92,7 @@ class SessionTotals final : public Observer {
   std::uint64_t cycles_ = 0;
   std::uint64_t items_ = 0;
   std::uint64_t edges_ = 0;
+  std::uint64_t next_sequence_ = 0;
   std::uint64_t gaps_ = 0;
   std::optional<std::int64_t> first_host_ns_;
   std::optional<std::int64_t> last_host_ns_;

@@ -33,11 +33,6 @@ std::int64_t steady_now_ns() {
   return std::chrono::duration_cast<std::chrono::nanoseconds>(SteadyClock::now().time_since_epoch()).count();
 }
 
-bool is_marker(const ItemBatch& batch) {
-  const Item& first = batch.items.front();
-  return first.kind == ItemKind::gap && first.code == static_cast<std::uint8_t>(GapReason::recorder_behind);
-}
-
 std::string json_text(const std::string& key, const std::string& value) {
   std::string out = "\"" + key + "\":";
   append_json_string(out, value);
@@ -101,9 +96,9 @@ SessionWriter::SessionWriter(SessionSettings settings, const Engine& engine)
     : settings_(std::move(settings)),
       engine_(engine),
       capture_(capture_settings(settings_)),
-      events_{LineFile(settings_.layer, waiting_events_max, settings_.live ? events_reserve : 0)},
-      trend_{LineFile(settings_.layer, waiting_rows_max, 0)},
-      service_{LineFile(settings_.layer, waiting_rows_max, settings_.live ? service_reserve : 0)} {
+      events_{RetryFile(settings_.layer, waiting_events_max, settings_.live ? events_reserve : 0)},
+      trend_{RetryFile(settings_.layer, waiting_rows_max, 0)},
+      service_{RetryFile(settings_.layer, waiting_rows_max, settings_.live ? service_reserve : 0)} {
   if (settings_.black_box) {
     black_box_.emplace(*settings_.black_box);
   }
@@ -128,19 +123,7 @@ std::variant<std::unique_ptr<SessionWriter>, std::string> SessionWriter::create(
 }
 
 Problem SessionWriter::make_folder() {
-  const std::string& folder = settings_.folder;
-  if (Problem problem = make_folders(settings_.layer, folder)) {
-    return problem;
-  }
-  std::vector<std::string> names;
-  const int listed = settings_.layer.list(folder, names);
-  if (listed < 0 && listed != -ENOTDIR) {
-    return disk_problem(folder, "cannot read the folder", -listed);
-  }
-  if (listed < 0 || !names.empty()) {
-    return folder + ": expected a new or empty folder, found one with something in it";
-  }
-  return std::nullopt;
+  return make_new_folder(settings_.layer, settings_.folder);
 }
 
 Problem SessionWriter::lock_folder() {
@@ -164,14 +147,7 @@ Problem SessionWriter::open_files() {
   if (Problem problem = make_folders(settings_.layer, folder + "/capture")) {
     return problem;
   }
-  DiskFile session(settings_.layer);
-  if (Problem problem = session.create(folder + "/session.toml")) {
-    return problem;
-  }
-  if (Problem problem = session.append(session_toml(settings_.info))) {
-    return problem;
-  }
-  if (Problem problem = session.sync()) {
+  if (Problem problem = write_whole_file(settings_.layer, folder + "/session.toml", session_toml(settings_.info))) {
     return problem;
   }
   Problem problem = events_.file.create(folder + "/events.jsonl", {});
@@ -251,7 +227,7 @@ bool SessionWriter::may_record(const ItemBatch& batch) {
     return !in_hole_;
   }
   if (in_hole_) {
-    if (!is_marker(batch) || !wants_marker_) {
+    if (!is_marker(batch.items.front()) || !wants_marker_) {
       return false;
     }
     in_hole_ = false;

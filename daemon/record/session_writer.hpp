@@ -18,7 +18,7 @@
 #include "record/black_box.hpp"
 #include "record/capture_writer.hpp"
 #include "record/disk_file.hpp"
-#include "record/line_file.hpp"
+#include "record/retry_file.hpp"
 #include "record/removed_ranges.hpp"
 #include "record/session_info.hpp"
 #include "record/session_totals.hpp"
@@ -122,7 +122,7 @@ class SessionWriter final : public Observer {
 
   // A text file, and from when on it is tried again after it could not be written.
   struct Lines {
-    LineFile file;
+    RetryFile file;
     std::chrono::steady_clock::time_point try_at = {};
   };
 

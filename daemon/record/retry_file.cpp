@@ -1,4 +1,4 @@
-#include "record/line_file.hpp"
+#include "record/retry_file.hpp"
 
 #include <algorithm>
 #include <utility>
@@ -13,10 +13,10 @@ std::uint64_t lines_in(const std::string& text) {
 
 }  // namespace
 
-LineFile::LineFile(FileLayer layer, std::size_t waiting_max, std::uint64_t reserve)
+RetryFile::RetryFile(FileLayer layer, std::size_t waiting_max, std::uint64_t reserve)
     : layer_(std::move(layer)), file_(layer_), waiting_max_(waiting_max), reserve_(reserve) {}
 
-Problem LineFile::create(const std::string& path, const std::string& first_lines) {
+Problem RetryFile::create(const std::string& path, const std::string& first_lines) {
   DiskFile file(layer_);
   if (Problem problem = file.create(path)) {
     return problem;
@@ -30,7 +30,7 @@ Problem LineFile::create(const std::string& path, const std::string& first_lines
   return std::nullopt;
 }
 
-Problem LineFile::reopen(const std::string& path) {
+Problem RetryFile::reopen(const std::string& path) {
   DiskFile file(layer_);
   if (Problem problem = file.reopen(path)) {
     return problem;
@@ -42,14 +42,14 @@ Problem LineFile::reopen(const std::string& path) {
 }
 
 // That it can't be kept is no trouble: it is a help for the case of a full disk.
-void LineFile::keep_reserve() {
+void RetryFile::keep_reserve() {
   if (reserve_ > 0 && reserved_to_ < file_.size() + reserve_ / 2) {
     reserved_to_ = file_.size() + reserve_;
     layer_.reserve(file_.path(), reserved_to_);
   }
 }
 
-void LineFile::add(const std::string& lines) {
+void RetryFile::add(const std::string& lines) {
   if (waiting_.size() + lines.size() > waiting_max_) {
     lost_lines_ += lines_in(lines);
     return;
@@ -58,7 +58,7 @@ void LineFile::add(const std::string& lines) {
   waiting_lines_ += lines_in(lines);
 }
 
-Problem LineFile::write(bool sync) {
+Problem RetryFile::write(bool sync) {
   if (waiting_.empty()) {
     return std::nullopt;
   }
@@ -71,7 +71,7 @@ Problem LineFile::write(bool sync) {
   return sync ? file_.sync() : Problem();
 }
 
-Problem LineFile::close() {
+Problem RetryFile::close() {
   if (!file_.is_open()) {
     return std::nullopt;
   }

@@ -9,11 +9,11 @@
 
 namespace cw {
 
-class LineFile {
+class RetryFile {
  public:
   // Up to `waiting_max` bytes wait. `reserve` bytes of the disk are kept free for it, where the file system can: lines
   // can then be written when nothing else can.
-  LineFile(FileLayer layer, std::size_t waiting_max, std::uint64_t reserve);
+  RetryFile(FileLayer layer, std::size_t waiting_max, std::uint64_t reserve);
 
   // `first_lines` stand before all that waits.
   Problem create(const std::string& path, const std::string& first_lines);
