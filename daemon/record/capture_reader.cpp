@@ -369,6 +369,7 @@ void CaptureReader::Scan::end() {
     CaptureHole hole;
     hole.first_sequence = report_.next_sequence;
     hole.items = *expected_end_ - report_.next_sequence;
+    hole.not_kept = removed_.covers({hole.first_sequence, *expected_end_ - 1});
     hole.before_host_ns = report_.last_host_ns;
     add_hole(hole);
   }

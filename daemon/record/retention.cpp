@@ -133,7 +133,8 @@ void look_into(const FileLayer& layer, const std::string& folder, std::vector<Se
     plan.left_alone.push_back(folder + ": " + *why);
     return;
   }
-  Session session{.folder = folder};
+  Session session;
+  session.folder = folder;
   measure(session);
   ++plan.sessions;
   plan.bytes_before += session.bytes;

@@ -306,8 +306,8 @@ void SessionWriter::roll_black_box(std::int64_t now_ns) {
 // ---- trouble with the disk
 
 void SessionWriter::begin_trouble(Trouble trouble, const std::string& what) {
-  last_look_ = SteadyClock::now();
   if (trouble_ == Trouble::none) {
+    last_look_ = SteadyClock::now();
     service("recording-lost", json_text("reason", what));
     tell(what);
   }
@@ -321,21 +321,29 @@ void SessionWriter::look_at_disk() {
   }
   last_look_ = now;
   if (trouble_ == Trouble::none) {
-    look_at_place_and_room();
+    look_at_place();
+    look_at_room();
   } else {
     try_disk_again();
   }
 }
 
-void SessionWriter::look_at_place_and_room() {
-  if (place_ && settings_.layer.identity(settings_.folder + "/capture") != place_) {
+bool SessionWriter::is_gone() const {
+  return place_ && settings_.layer.identity(settings_.folder + "/capture") != place_;
+}
+
+void SessionWriter::look_at_place() {
+  if (settings_.live && trouble_ == Trouble::none && is_gone()) {
     recording_failed(settings_.folder + ": the folder is no longer there", 0, Trouble::gone);
-    return;
   }
-  const std::int64_t free = settings_.layer.free_bytes(settings_.folder);
-  if (!in_hole_ && free >= 0 && static_cast<std::uint64_t>(free) < settings_.free_floor_bytes) {
+}
+
+void SessionWriter::look_at_room() {
+  const std::int64_t free = in_hole_ ? -1 : settings_.layer.free_bytes(settings_.folder);
+  if (free >= 0 && static_cast<std::uint64_t>(free) < settings_.free_floor_bytes) {
+    const std::uint64_t lost_before = capture_.lost_items();
     if (Problem problem = capture_.close_block()) {
-      recording_failed(problem, 0);
+      recording_failed(problem, capture_.lost_items() - lost_before);
       return;
     }
     constexpr std::int64_t mib = 1024 * 1024;
@@ -352,7 +360,7 @@ bool SessionWriter::has_room() const {
 }
 
 void SessionWriter::try_disk_again() {
-  if (trouble_ == Trouble::gone && come_back()) {
+  if (is_gone() && come_back()) {
     return;
   }
   const bool lines_written = !write_lines(true);
@@ -455,6 +463,9 @@ void SessionWriter::gather_service_lines() {
 void SessionWriter::commit() {
   const Busy busy(*this);
   gather_service_lines();
+  if (events_.file.waits()) {
+    look_at_place();  // a finding is not to be lost in a file that has been removed
+  }
   if ((!events_.file.waits() && !trend_.file.waits() && !service_.file.waits()) || trouble_ == Trouble::gone) {
     return;
   }
@@ -501,7 +512,7 @@ Problem SessionWriter::finish(const std::string& stopped_by, SessionTotals& tota
   gather_service_lines();
   Problem problem;
   const auto keep_first = [&](Problem next) { problem = problem ? problem : std::move(next); };
-  if (trouble_ == Trouble::gone) {
+  if (is_gone()) {
     keep_first(come_back());
   }
   keep_first(write_lines(true));

@@ -103,7 +103,9 @@ class SessionWriter final : public Observer {
   void recording_failed(const Problem& problem, std::uint64_t lost_items, Trouble trouble = Trouble::refused);
   void begin_trouble(Trouble trouble, const std::string& what);
   void look_at_disk();
-  void look_at_place_and_room();
+  bool is_gone() const;
+  void look_at_place();
+  void look_at_room();
   bool has_room() const;
   void try_disk_again();
   void end_trouble();
