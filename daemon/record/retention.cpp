@@ -164,9 +164,11 @@ RetentionStep step_for(const Session& session, const RetentionRules& rules) {
   return step;
 }
 
+// A file or a folder. One that is not there will do, and a folder with files of others in it stays.
 Problem remove_file(const FileLayer& layer, const std::string& path) {
   const int result = layer.remove(path);
-  return result < 0 && result != -ENOENT ? disk_problem(path, "cannot remove", -result) : Problem();
+  const bool done = result >= 0 || result == -ENOENT || result == -ENOTEMPTY || result == -EEXIST;
+  return done ? Problem() : disk_problem(path, "cannot remove", -result);
 }
 
 Problem remove_whole(const FileLayer& layer, const RetentionStep& step) {

@@ -94,9 +94,9 @@ class Recording {
     auto& reader = std::get<SessionReader>(opened);
     Recorded recorded;
     for (ItemBuffer some; reader.next(some);) {
-      recorded.items += some.items.size();
     }
     recorded.report = reader.report();
+    recorded.items = recorded.report.items;  // without stand-ins for names
     return recorded;
   }
   std::size_t segments() const {

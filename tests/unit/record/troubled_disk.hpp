@@ -42,7 +42,9 @@ class TroubledDisk {
       }
       return refuse != 0 ? -refuse : real.sync(file);
     };
-    layer.free_bytes = [this, real](const std::string& path) { return free >= 0 ? free : real.free_bytes(path); };
+    layer.free_bytes = [this, real](const std::string& path) {
+      return free >= 0 ? free.load() : real.free_bytes(path);
+    };
     return layer;
   }
 };
