@@ -573,11 +573,12 @@ void explain_record(const RecordSpec& record, Page& page) {
                                    : ", black-box: edges are kept from " + window + ", and the latest " +
                                          plain_number(record.lead_in_s) + " s; findings and trend throughout."));
   if (record.keep_days || record.keep_gib) {
-    page.point(std::string("Old sessions there are removed") +
-               (record.keep_days ? " after " + plain_number(*record.keep_days) + " days" : "") +
-               (record.keep_days && record.keep_gib ? ", and" : "") +
-               (record.keep_gib ? " while all together take more than " + plain_number(*record.keep_gib) + " GiB" : "") +
-               ", oldest first; of those with warnings or faults the edges from " + window + " stay, and the lists.");
+    page.point(
+        std::string("Old sessions there are removed") +
+        (record.keep_days ? " after " + plain_number(*record.keep_days) + " days" : "") +
+        (record.keep_days && record.keep_gib ? ", and" : "") +
+        (record.keep_gib ? " while all together take more than " + plain_number(*record.keep_gib) + " GiB" : "") +
+        ", oldest first; of those with warnings or faults the edges from " + window + " stay, and the lists.");
   } else {
     page.point("Nothing removes old sessions: neither keep_days nor keep_gib is given.");
   }

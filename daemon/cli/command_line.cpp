@@ -72,8 +72,8 @@ void add_run(CLI::App& app, RunOptions& options) {
 }
 
 void add_prune(CLI::App& app, PruneOptions& options) {
-  CLI::App* command = app.add_subcommand(
-      "prune", "Remove the idle running of old sessions; what bears on warnings and faults stays");
+  CLI::App* command =
+      app.add_subcommand("prune", "Remove the idle running of old sessions; what bears on warnings and faults stays");
   command->add_option("FOLDER", options.folder, "Folder that holds sessions")->required();
   command->add_option("--keep-days", options.keep_days, "Of sessions that ended longer ago")
       ->check(CLI::PositiveNumber);

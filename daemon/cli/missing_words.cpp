@@ -66,11 +66,10 @@ std::string missing_in_words(const CaptureReport& report, const std::optional<Wa
   if (report.whole()) {
     return {};
   }
-  std::string out = "the recording is not whole: " + std::to_string(report.missing_items) + " items are missing" +
-                    (report.not_kept_items > 0
-                         ? " (" + std::to_string(report.not_kept_items) + " of them removed on purpose)"
-                         : "") +
-                    ", " + std::to_string(report.bytes_dropped) + " bytes could not be read";
+  std::string out =
+      "the recording is not whole: " + std::to_string(report.missing_items) + " items are missing" +
+      (report.not_kept_items > 0 ? " (" + std::to_string(report.not_kept_items) + " of them removed on purpose)" : "") +
+      ", " + std::to_string(report.bytes_dropped) + " bytes could not be read";
   for (const std::string& line : holes_in_words(report, anchor)) {
     out += "\n  missing: " + line;
   }

@@ -27,7 +27,7 @@ struct PipelineSettings {
   // are sent; four cam edges a cycle 75 * 4 * 2 = 600; a full CAN bus 7,407 frames; 10 ticks: 25,417 items/s, 127,085 in
   // 5 s. So this is room for 20 s of that.
   std::size_t queue_items = std::size_t{1} << 19U;
-  SessionWriter* session = nullptr;                 // where items and observations are recorded; nullptr = nowhere
+  SessionWriter* session = nullptr;  // where items and observations are recorded; nullptr = nowhere
   // Must be set. Live it is fed on the monitor's thread, else on the writing one.
   SessionTotals* totals = nullptr;
   // Called in order: live on a thread of their own, else on the writing thread, after the session's files.

@@ -62,15 +62,14 @@ ExitCode prune(const PruneOptions& options) {
     return refuse(ExitCode::usage, "prune: expected --keep-days or --keep-gib, found neither");
   }
   const FileLayer layer;
-  const RetentionRules rules =
-      rules_for(options.keep_days, options.keep_gib, options.lead_in_s, options.after_s);
+  const RetentionRules rules = rules_for(options.keep_days, options.keep_gib, options.lead_in_s, options.after_s);
   const auto planned = plan_retention(layer, options.folder, rules);
   if (const auto* error = std::get_if<std::string>(&planned)) {
     return refuse(ExitCode::bad_input, *error);
   }
   const auto& plan = std::get<RetentionPlan>(planned);
-  terminal.print(options.folder + ": " + std::to_string(plan.sessions) + " sessions, " +
-                 gib_text(plan.bytes_before) + "\n");
+  terminal.print(options.folder + ": " + std::to_string(plan.sessions) + " sessions, " + gib_text(plan.bytes_before) +
+                 "\n");
   ExitCode code = ExitCode::done;
   for (const RetentionStep& step : plan.steps) {
     const Problem problem = options.dry_run ? Problem() : carry_out(layer, step, rules.now_wall_ns);
@@ -131,8 +130,7 @@ void RetentionWatch::complain(const std::string& problem) {
 
 void RetentionWatch::keep_once() {
   const FileLayer layer;
-  const RetentionRules rules =
-      rules_for(record_.keep_days, record_.keep_gib, record_.lead_in_s, record_.after_s);
+  const RetentionRules rules = rules_for(record_.keep_days, record_.keep_gib, record_.lead_in_s, record_.after_s);
   const auto planned = plan_retention(layer, record_.folder, rules);
   if (const auto* error = std::get_if<std::string>(&planned)) {
     complain(*error);

@@ -95,8 +95,8 @@ enum class RecordMode : std::uint8_t {
 struct RecordSpec {
   std::string folder = "sessions";  // where sessions go when the command line names none
   RecordMode mode = RecordMode::everything;
-  double lead_in_s = 30;           // kept before a warning or fault, in black-box mode and when old sessions are thinned
-  double after_s = 10;             // ... and after it
+  double lead_in_s = 30;  // kept before a warning or fault, in black-box mode and when old sessions are thinned
+  double after_s = 10;    // ... and after it
   std::optional<double> keep_days;  // older sessions in `folder` lose their idle running; nothing = they are kept
   std::optional<double> keep_gib;   // ... and so do the oldest while all take more than this
   double free_floor_mib = 16;       // with less room on the disk no raw items are written, findings are; 0: no floor

@@ -12,7 +12,7 @@ namespace cw {
 struct IndexedSegment {
   std::string path;
   std::uint64_t bytes = 0;
-  bool sound = false;  // every block header from the first to the end of the file stands where it should
+  bool sound = false;                // every block header from the first to the end of the file stands where it should
   std::uint64_t first_sequence = 0;  // what follows is known for a sound segment with blocks only
   std::uint64_t next_sequence = 0;
   std::int64_t first_host_ns = 0;

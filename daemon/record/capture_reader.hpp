@@ -38,7 +38,7 @@ struct CaptureReport {
   std::uint64_t bytes_dropped = 0;
   std::uint64_t missing_items = 0;
   std::uint64_t not_kept_items = 0;  // of these, removed on purpose
-  std::uint64_t damage_count = 0;  // all of them; the lists hold the first listed_max
+  std::uint64_t damage_count = 0;    // all of them; the lists hold the first listed_max
   std::uint64_t hole_count = 0;
   std::vector<CaptureDamage> damage;
   std::vector<CaptureHole> holes;

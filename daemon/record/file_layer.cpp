@@ -112,8 +112,7 @@ int system_reserve(const std::string& path, std::uint64_t size) {
   if (file < 0) {
     return file;
   }
-  const int reserved =
-      result_of([&] { return ::fallocate(file, FALLOC_FL_KEEP_SIZE, 0, static_cast<off_t>(size)); });
+  const int reserved = result_of([&] { return ::fallocate(file, FALLOC_FL_KEEP_SIZE, 0, static_cast<off_t>(size)); });
   ::close(file);
   return reserved;
 }

@@ -23,8 +23,8 @@ constexpr std::uint64_t events_max = 1024ULL * 1024 * 1024;
 
 // The files of a session beside its capture, in the order in which they go: session.toml last, so that what a power cut
 // leaves half removed is still known as ours.
-constexpr std::array text_files = {"summary.json", "report.html", "trend.csv",    "events.jsonl",
-                                   "service.jsonl", "lock",       "session.toml"};
+constexpr std::array text_files = {"summary.json",  "report.html", "trend.csv",   "events.jsonl",
+                                   "service.jsonl", "lock",        "session.toml"};
 
 struct Session {
   std::string folder;
@@ -83,8 +83,8 @@ bool read_evidence(const std::string& path, std::vector<SequenceRange>& evidence
         !(*range)["last_sequence"].is_number_unsigned()) {
       return false;
     }
-    evidence.push_back({(*range)["first_sequence"].get<std::uint64_t>(),
-                        (*range)["last_sequence"].get<std::uint64_t>()});
+    evidence.push_back(
+        {(*range)["first_sequence"].get<std::uint64_t>(), (*range)["last_sequence"].get<std::uint64_t>()});
   }
   return true;
 }
@@ -205,9 +205,9 @@ Problem thin(const FileLayer& layer, const RetentionStep& step, std::int64_t now
   }
   DiskFile service(layer);
   if (!problem && !service.reopen(step.folder + "/service.jsonl")) {
-    problem = service.append(R"({"time":")" + rfc3339(now_wall_ns, 3) +
-                             R"(","event":"idle-running-removed","segments":)" + std::to_string(step.segments.size()) +
-                             ",\"bytes\":" + std::to_string(step.bytes) + "}\n");
+    problem =
+        service.append(R"({"time":")" + rfc3339(now_wall_ns, 3) + R"(","event":"idle-running-removed","segments":)" +
+                       std::to_string(step.segments.size()) + ",\"bytes\":" + std::to_string(step.bytes) + "}\n");
   }
   return problem ? problem : sync_folder(layer, capture);
 }

@@ -14,8 +14,8 @@
 namespace cw {
 
 struct RetentionRules {
-  std::optional<std::int64_t> keep_ns;     // sessions that ended longer ago lose their idle running
-  std::optional<std::uint64_t> keep_bytes;  // while all together take more, the oldest do
+  std::optional<std::int64_t> keep_ns;       // sessions that ended longer ago lose their idle running
+  std::optional<std::uint64_t> keep_bytes;   // while all together take more, the oldest do
   std::int64_t lead_in_ns = 30'000'000'000;  // of a window that stays
   std::int64_t after_ns = 10'000'000'000;
   std::int64_t now_wall_ns = 0;  // since 1970
@@ -31,7 +31,7 @@ struct RetentionStep {
 };
 
 struct RetentionPlan {
-  std::vector<RetentionStep> steps;  // oldest session first
+  std::vector<RetentionStep> steps;     // oldest session first
   std::vector<std::string> left_alone;  // one line each: what in the folder is not touched, and why
   std::uint64_t sessions = 0;
   std::uint64_t bytes_before = 0;  // of all sessions

@@ -55,8 +55,8 @@ std::string parent_of(const std::string& folder) {
 }
 
 CaptureSettings capture_settings(const SessionSettings& settings) {
-  CaptureSettings capture{settings.folder + "/capture", settings.info.id, settings.live, settings.segment_bytes,
-                          BlockCodec::zstd, settings.layer};
+  CaptureSettings capture{settings.folder + "/capture", settings.info.id, settings.live,
+                          settings.segment_bytes,       BlockCodec::zstd, settings.layer};
   capture.segment_ns = settings.black_box ? settings.black_box->segment_ns() : settings.segment_ns;
   return capture;
 }
@@ -506,6 +506,11 @@ Problem SessionWriter::finish(const std::string& stopped_by, SessionTotals& tota
     Problem problem = capture_.close_block();
     lost_items_ += capture_.lost_items() - lost_before;
     first_problem_ = first_problem_ ? first_problem_ : problem;
+  }
+  if (settings_.live && totals.next_sequence() > next_sequence_) {  // the writer never saw the last ones
+    begin_hole(totals.next_sequence() - next_sequence_);
+    service("recording-lost", json_text("reason", "the writer fell behind"));
+    tell(settings_.folder + ": the writer fell behind, the end is not recorded");
   }
   totals.finish();
   service("stop", json_text("reason", stopped_by) + ",\"lost_items\":" + std::to_string(lost_items_));

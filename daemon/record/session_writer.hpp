@@ -18,8 +18,8 @@
 #include "record/black_box.hpp"
 #include "record/capture_writer.hpp"
 #include "record/disk_file.hpp"
-#include "record/retry_file.hpp"
 #include "record/removed_ranges.hpp"
+#include "record/retry_file.hpp"
 #include "record/session_info.hpp"
 #include "record/session_totals.hpp"
 
@@ -33,11 +33,11 @@ struct SessionSettings {
   std::function<void(const std::string&)> tell;  // trouble, one line for the operator; may be empty
   FileLayer layer = {};                          // how the disk is reached
   // What follows is for live sessions.
-  std::optional<BlackBoxSettings> black_box;        // only the windows around warnings and faults stay
-  std::uint64_t free_floor_bytes = 0;               // with less room on the disk items are not recorded, findings are
-  std::int64_t segment_ns = 0;                      // a segment spans so much host time; 0: as much as fits
-  std::chrono::milliseconds look_every{1000};       // so often the disk is looked at, and tried while it is in trouble
-  std::chrono::milliseconds stall_after{1000};      // a disk that takes longer for one thing is told
+  std::optional<BlackBoxSettings> black_box;    // only the windows around warnings and faults stay
+  std::uint64_t free_floor_bytes = 0;           // with less room on the disk items are not recorded, findings are
+  std::int64_t segment_ns = 0;                  // a segment spans so much host time; 0: as much as fits
+  std::chrono::milliseconds look_every{1000};   // so often the disk is looked at, and tried while it is in trouble
+  std::chrono::milliseconds stall_after{1000};  // a disk that takes longer for one thing is told
 };
 
 // Draws an id for a new session.
@@ -144,7 +144,7 @@ class SessionWriter final : public Observer {
   bool any_item_ = false;
   bool in_hole_ = false;  // items are being lost
   Trouble trouble_ = Trouble::none;
-  std::optional<FileIdentity> place_;        // of the capture folder
+  std::optional<FileIdentity> place_;         // of the capture folder
   std::optional<std::uint64_t> parent_disk_;  // that the folder was made on
   std::uint64_t lost_items_ = 0;
   std::uint64_t lost_at_hole_ = 0;

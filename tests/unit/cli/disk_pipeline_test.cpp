@@ -140,11 +140,11 @@ TEST(BlackBox, its_windows_replay_as_epochs_in_which_the_findings_are_found_agai
   const Engine engine = trial_engine();
   SessionSettings settings = settings_in(scratch / "s");
   settings.black_box = BlackBoxSettings{};
+  settings.live = false;  // not every block is synced and the pipeline waits, so that ten minutes pass at once
   const auto session = created(std::move(settings), engine);
   SessionTotals totals(engine);
   FindingCount observer;
   {
-    // Live as far as the session is concerned; the pipeline waits, so that ten minutes pass at once.
     Pipeline pipeline(engine, {false, PipelineSettings{}.queue_items, session.get(), &totals, {&observer}});
     std::vector<test::TrialEdge> edges = test::trial_edges(1500, 600, 0);
     for (const std::int64_t missing_s : {150, 400}) {

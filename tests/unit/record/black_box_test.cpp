@@ -85,6 +85,7 @@ struct Trip {
     settings.folder = folder;
     settings.info.id = 77;
     settings.black_box = BlackBoxSettings{30 * second, 10 * second};
+    settings.live = false;  // so that not every block is synced: that takes long
     auto created = SessionWriter::create(std::move(settings), engine);
     auto& writer = *std::get<std::unique_ptr<SessionWriter>>(created);
     std::size_t at = 0;
@@ -158,6 +159,7 @@ TEST(BlackBoxSession, takes_no_more_of_the_disk_than_its_windows_and_a_minute) {
   const ScratchFolder other;
   SessionSettings settings;
   settings.folder = other / "s";
+  settings.live = false;
   auto created = SessionWriter::create(std::move(settings), trip.engine);
   auto& writer = *std::get<std::unique_ptr<SessionWriter>>(created);
   writer.append(trip.items.batch());
@@ -192,8 +194,7 @@ TEST(RemovedRanges, join_when_they_touch_and_cover_only_what_is_in_one) {
 
 TEST(RemovedRanges, a_line_that_is_not_sound_counts_as_not_listed) {
   const ScratchFolder scratch;
-  test::write_text(scratch / "removed.csv",
-                   "first_sequence,last_sequence\n1,2\n9,5\nx,3\n20,21,\n30,-1\n40,41\n50,5");
+  test::write_text(scratch / "removed.csv", "first_sequence,last_sequence\n1,2\n9,5\nx,3\n20,21,\n30,-1\n40,41\n50,5");
   EXPECT_EQ(read_removed_ranges(scratch.path()).ranges(), std::vector<SequenceRange>({{1, 2}, {40, 41}}));
 }
 

@@ -249,8 +249,9 @@ TEST(DiskTrouble, a_folder_that_was_removed_is_made_anew_and_recording_goes_on_i
   ASSERT_TRUE(recording.writer->wants_marker());
   ASSERT_GE(recording.told.size(), 2U);
   EXPECT_EQ(recording.told[0],
-            recording.folder + ": the folder is no longer there; edges are not recorded until that is over, findings "
-                               "are kept");
+            recording.folder +
+                ": the folder is no longer there; edges are not recorded until that is over, findings "
+                "are kept");
   recording.feed_marker();
   recording.feed(5);
   recording.finish();

@@ -34,6 +34,7 @@ class Sessions {
     settings.info.id = 77;
     settings.info.made_by = made_by;
     settings.segment_ns = 10 * second;
+    settings.live = false;  // so that not every block is synced: that takes long
     auto created = SessionWriter::create(std::move(settings), engine_);
     return std::move(std::get<std::unique_ptr<SessionWriter>>(created));
   }
