@@ -2,6 +2,7 @@
 #include <gtest/gtest.h>
 
 #include <algorithm>
+#include <cstdio>
 #include <nlohmann/json.hpp>
 
 #include "cli/pipeline.hpp"
@@ -156,6 +157,12 @@ TEST(BlackBox, its_windows_replay_as_epochs_in_which_the_findings_are_found_agai
     pipeline.finish();
   }
   ASSERT_FALSE(session->finish("end of input", totals));
+  std::uintmax_t capture_bytes = 0;
+  for (const auto& entry : std::filesystem::directory_iterator(scratch / "s/capture")) {
+    capture_bytes += entry.file_size();
+  }
+  std::printf("black box, 600 s with two findings: capture %ju bytes; trend.csv grows by %ju bytes an hour\n",
+              capture_bytes, std::filesystem::file_size(scratch / "s/trend.csv") * 6);
   const test::Ended replay = test::run_program(scratch, {"replay", scratch / "s", "--out", scratch / "again"});
   EXPECT_EQ(replay.code, 4) << replay.err;  // a part is missing, and it says which and why
   EXPECT_NE(replay.err.find("(not kept: no warning or fault was near)"), std::string::npos) << replay.err;
