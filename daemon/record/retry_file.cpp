@@ -21,8 +21,12 @@ Problem RetryFile::create(const std::string& path, const std::string& first_line
   if (Problem problem = file.create(path)) {
     return problem;
   }
-  if (Problem problem = file.append(first_lines)) {
-    return problem;
+  if (!first_lines.empty()) {
+    Problem problem = file.append(first_lines);
+    problem = problem ? problem : file.sync();
+    if (problem) {
+      return problem;
+    }
   }
   file_ = std::move(file);
   reserved_to_ = 0;

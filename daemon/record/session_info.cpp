@@ -139,8 +139,8 @@ std::optional<std::string> read_head(const toml::table& root, bool may_lack_engi
   const std::string id = text_at(root, "id");
   std::from_chars(id.data(), id.data() + id.size(), info.id, 16);
   const auto text = root["engine_file"]["text"].value<std::string>();
-  if (!text && !may_lack_engine) {
-    return "engine_file: expected the key text";
+  if (text.value_or(std::string()).empty() && !may_lack_engine) {
+    return "engine_file: expected the key text";  // an empty one is what a cut in the quotes before it leaves
   }
   info.engine_file_text = text.value_or(std::string());
   info.engine_file_name = root["engine_file"]["name"].value_or(std::string());

@@ -34,6 +34,7 @@ void SessionTotals::take_items(const ItemBatch& batch) {
     first_host_ns_ = batch.items.front().host_ns;
   }
   last_host_ns_ = batch.items.back().host_ns;
+  next_sequence_ = batch.items.back().sequence + 1;
   items_ += batch.items.size();
   for (const Item& item : batch.items) {
     if (item.kind == ItemKind::edge) {

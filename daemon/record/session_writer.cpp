@@ -489,7 +489,7 @@ Problem SessionWriter::write_lines(bool at_once) {
     if (!lines->file.waits() || (!at_once && now < lines->try_at)) {
       continue;
     }
-    if (Problem problem = lines->file.write(lines == &events_ && settings_.live)) {
+    if (Problem problem = lines->file.write(lines != &service_ && settings_.live)) {
       lines->try_at = now + settings_.look_every;
       first = first ? first : problem;
     }
@@ -525,14 +525,10 @@ Problem SessionWriter::finish(const std::string& stopped_by, SessionTotals& tota
   for (Lines* lines : {&events_, &trend_, &service_}) {
     keep_first(lines->file.close());
   }
-  DiskFile summary(settings_.layer);
-  keep_first(summary.create(settings_.folder + "/summary.json"));
-  if (summary.is_open()) {
-    keep_first(summary.append(summary_json(totals, engine_, settings_.info.anchor, {lost_items_, stopped_by})));
-    keep_first(summary.sync());
-  }
   keep_first(sync_folder(settings_.layer, settings_.folder + "/capture"));
-  keep_first(sync_folder(settings_.layer, settings_.folder));
+  // Last, and whole or not at all: where it is, all the rest is.
+  keep_first(write_whole_file(settings_.layer, settings_.folder + "/summary.json",
+                              summary_json(totals, engine_, settings_.info.anchor, {lost_items_, stopped_by})));
   return first_problem_ ? first_problem_ : problem;
 }
 

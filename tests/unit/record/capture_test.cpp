@@ -1,12 +1,9 @@
 #include <gtest/gtest.h>
 
-#include <cstdlib>
 #include <limits>
 #include <random>
 
-#include "record/capture_reader.hpp"
-#include "record/capture_writer.hpp"
-#include "tests/unit/record/edge_maker.hpp"
+#include "tests/unit/record/capture_trial.hpp"
 #include "tests/unit/record/scratch_folder.hpp"
 
 namespace cw {
@@ -14,60 +11,11 @@ namespace {
 
 using test::ScratchFolder;
 
-constexpr std::uint64_t trial_id = 0x1122334455667788ULL;
-
-// Writes `items` as a capture; each part of `cuts` items is closed as a block of its own (0: left to the writer).
-void write_capture(const std::string& folder, const ItemBuffer& items, std::size_t block_items = 0,
-                   std::uint64_t segment_bytes = 64ULL * 1024 * 1024) {
-  CaptureWriter writer({folder, trial_id, false, segment_bytes, BlockCodec::zstd});
-  ASSERT_FALSE(writer.begin_segment());
-  const std::size_t step = block_items == 0 ? items.items.size() : block_items;
-  for (std::size_t at = 0; at < items.items.size(); at += step) {
-    const auto part = std::span(items.items).subspan(at, std::min(step, items.items.size() - at));
-    ASSERT_FALSE(writer.append({part, items.payload}));
-    if (block_items > 0) {
-      ASSERT_FALSE(writer.close_block());
-    }
-  }
-  ASSERT_FALSE(writer.close_block());
-  ASSERT_FALSE(writer.close());
-}
-
-struct ReadBack {
-  ItemBuffer items;
-  std::vector<std::uint64_t> block_first;  // first sequence number of each block
-  CaptureReport report;
-  std::string error;
-};
-
-ReadBack read_capture(const std::string& folder) {
-  ReadBack result;
-  auto reader = CaptureReader::open(folder);
-  if (const auto* error = std::get_if<std::string>(&reader)) {
-    result.error = *error;
-    return result;
-  }
-  CaptureBlock block;
-  while (std::get<CaptureReader>(reader).next(block)) {
-    result.block_first.push_back(block.items.items.front().sequence);
-    for (const Item& item : block.items.items) {
-      result.items.add_copy(item, block.items.payload);
-    }
-  }
-  result.report = std::get<CaptureReader>(reader).report();
-  return result;
-}
-
-// Every item read must be one that was written, byte for byte.
-void expect_nothing_invented(const ReadBack& read, const ItemBuffer& written) {
-  for (const Item& item : read.items.items) {
-    ASSERT_LT(item.sequence, written.items.size());
-    const Item& original = written.items[item.sequence];
-    const ItemBatch one{std::span(&item, 1), read.items.payload};
-    const ItemBatch other{std::span(&original, 1), written.payload};
-    ASSERT_TRUE(test::same_items(one, other)) << "item " << item.sequence;
-  }
-}
+using test::expect_nothing_invented;
+using test::read_capture;
+using test::ReadBack;
+using test::trial_id;
+using test::write_capture;
 
 TEST(Capture, gives_back_what_was_written) {
   const ScratchFolder folder;
@@ -144,7 +92,7 @@ TEST(Capture, cut_at_every_byte_gives_all_whole_blocks_before_the_cut) {
   }
   ASSERT_EQ(ends.size(), whole.block_first.size());
   for (std::size_t cut = 0; cut < bytes.size(); ++cut) {
-    const ScratchFolder folder;
+    const ScratchFolder folder(test::memory_place());
     test::write_text(folder / "000001.cwr", bytes.substr(0, cut));
     const ReadBack read = read_capture(folder.path());
     ASSERT_EQ(read.error, "");
@@ -158,6 +106,7 @@ TEST(Capture, cut_at_every_byte_gives_all_whole_blocks_before_the_cut) {
   }
 }
 
+// CW_BIT_FLIPS=N: so many instead of 1000.
 TEST(Capture, a_flipped_bit_costs_one_block_and_is_reported) {
   const ItemBuffer items = test::wheel_items(60);
   const ScratchFolder whole_folder;
@@ -165,8 +114,9 @@ TEST(Capture, a_flipped_bit_costs_one_block_and_is_reported) {
   const std::string bytes = test::file_text(whole_folder / "000001.cwr");
   const ReadBack whole = read_capture(whole_folder.path());
   std::mt19937_64 random(20260301);
-  const ScratchFolder folder;
-  for (int i = 0; i < 1000; ++i) {
+  const ScratchFolder folder(test::memory_place());
+  const std::uint64_t flips = test::count_from("CW_BIT_FLIPS", 1000);
+  for (std::uint64_t i = 0; i < flips; ++i) {
     std::string damaged = bytes;
     const std::size_t at = random() % bytes.size();
     damaged[at] = static_cast<char>(damaged[at] ^ (1 << (random() % 8)));

@@ -12,8 +12,9 @@ namespace cw::test {
 
 class ScratchFolder {
  public:
-  ScratchFolder() {
-    std::string name = (std::filesystem::temp_directory_path() / "crankwitness-test-XXXXXX").string();
+  ScratchFolder() : ScratchFolder(std::filesystem::temp_directory_path()) {}
+  explicit ScratchFolder(const std::filesystem::path& place) {
+    std::string name = (place / "crankwitness-test-XXXXXX").string();
     path_ = ::mkdtemp(name.data());
   }
   ScratchFolder(const ScratchFolder&) = delete;
@@ -28,6 +29,13 @@ class ScratchFolder {
  private:
   std::string path_;
 };
+
+// A place without a disk below it, for tests that make thousands of folders; the usual one where there is none.
+inline std::filesystem::path memory_place() {
+  std::error_code error;
+  const std::filesystem::path shared = "/dev/shm";
+  return std::filesystem::is_directory(shared, error) ? shared : std::filesystem::temp_directory_path();
+}
 
 inline std::string file_text(const std::string& path) {
   std::ifstream in(path, std::ios::binary);
