@@ -107,7 +107,7 @@ struct Trip {
       most_bytes = std::max(most_bytes, capture_bytes(folder));
     }
     SessionTotals totals(engine);
-    totals.take_items(items.batch());
+    totals.take_items({std::span(items.items).first(at), items.payload});
     EXPECT_FALSE(writer.finish("end of input", totals));
   }
 
