@@ -116,6 +116,9 @@ Engine read_engine(const toml::table& root, Complaints& complaints) {
   if (const toml::table* table = root.get_as<toml::table>("limits"); table != nullptr) {
     engine.limits = read_limits_section(TableReader(*table, "limits", complaints));
   }
+  if (const toml::table* table = root.get_as<toml::table>("record"); table != nullptr) {
+    engine.record = read_record_section(TableReader(*table, "record", complaints));
+  }
   return engine;
 }
 

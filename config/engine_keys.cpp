@@ -55,6 +55,13 @@ constexpr std::array known_keys = {
     EngineKey{"limits", "cam_warning_deg"},
     EngineKey{"limits", "margin_warning"},
     EngineKey{"limits", "running_rpm"},
+    EngineKey{"record", "folder"},
+    EngineKey{"record", "mode"},
+    EngineKey{"record", "lead_in_s"},
+    EngineKey{"record", "after_s"},
+    EngineKey{"record", "keep_days"},
+    EngineKey{"record", "keep_gib"},
+    EngineKey{"record", "free_floor_mib"},
 };
 
 struct Section {
@@ -62,7 +69,8 @@ struct Section {
   bool repeated;  // [[name]]
 };
 constexpr std::array sections = {Section{"engine", false},    Section{"crank", false}, Section{"cam", true},
-                                 Section{"reference", false}, Section{"source", true}, Section{"limits", false}};
+                                 Section{"reference", false}, Section{"source", true}, Section{"limits", false},
+                                 Section{"record", false}};
 
 // Longer keys than this are cut before they are compared: no known key is nearly as long.
 constexpr std::size_t compared_bytes_max = 64;

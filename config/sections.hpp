@@ -1,6 +1,6 @@
 // The sections of the engine file, each read into its part of cw::Engine. What can be wrong within a section, or
 // between it and the sections read before it, is complained of here; order of reading: engine, crank, cam, reference,
-// source, limits. Every function expects keys that are known to be valid (check_engine_keys).
+// source, limits, record. Every function expects keys that are known to be valid (check_engine_keys).
 #pragma once
 
 #include <toml++/toml.h>
@@ -52,6 +52,9 @@ Reference read_reference_section(const TableReader& in, double cycle_deg);
 SourceSpec read_source_section(const TableReader& in, const std::vector<ChannelUse>& uses);
 
 Limits read_limits_section(const TableReader& in);
+
+// Reads [record]: where and how `run` records, and how long sessions are kept.
+RecordSpec read_record_section(const TableReader& in);
 
 // The channel name at `key`, `fallback` when absent. A name that is taken already is complained of, naming both places;
 // otherwise it is added to `uses`.

@@ -37,8 +37,8 @@ struct AccountSettings {
 // Prints findings as they come.
 class Account final : public Observer {
  public:
-  // `totals`, fed on the same thread and before this, knows the host time of the first item, which ties findings to
-  // the wall clock. All must outlive it.
+  // `totals`, fed before this, knows the host time of the first item, which ties findings to the wall clock; nothing else
+  // of it is read here, since it may be fed on another thread. All must outlive it.
   Account(Terminal& terminal, const SessionTotals& totals, const AccountSettings& settings);
   void on_finding(const Finding& finding) override;
   void on_cycle(const Cycle& cycle) override;

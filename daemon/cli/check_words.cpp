@@ -564,6 +564,29 @@ void explain_limits(const Limits& limits, Page& page) {
                            " rpm.");
 }
 
+void explain_record(const RecordSpec& record, Page& page) {
+  const std::string window = plain_number(record.lead_in_s) + " s before and " + plain_number(record.after_s) +
+                             " s after each warning and fault";
+  page.entry("Recording", "to " + quoted(record.folder) +
+                              (record.mode == RecordMode::everything
+                                   ? ": every edge."
+                                   : ", black-box: edges are kept from " + window + ", and the latest " +
+                                         plain_number(record.lead_in_s) + " s; findings and trend throughout."));
+  if (record.keep_days || record.keep_gib) {
+    page.point(
+        std::string("Old sessions there are removed") +
+        (record.keep_days ? " after " + plain_number(*record.keep_days) + " days" : "") +
+        (record.keep_days && record.keep_gib ? ", and" : "") +
+        (record.keep_gib ? " while all together take more than " + plain_number(*record.keep_gib) + " GiB" : "") +
+        ", oldest first; of those with warnings or faults the edges from " + window + " stay, and the lists.");
+  } else {
+    page.point("Nothing removes old sessions: neither keep_days nor keep_gib is given.");
+  }
+  page.point(record.free_floor_mib > 0 ? "With less than " + plain_number(record.free_floor_mib) +
+                                             " MiB free on the disk no more edges are written, only findings and trend."
+                                       : "Edges are written until the disk is full (free_floor_mib = 0).");
+}
+
 void explain_sources(const Engine& engine, Page& page) {
   for (std::size_t i = 0; i < engine.sources.size(); ++i) {
     const SourceSpec& source = engine.sources[i];
@@ -652,6 +675,7 @@ void explain_engine(const Engine& engine, std::string_view file_name, const Chec
   explain_speed(engine, page);
   explain_limits(engine.limits, page);
   explain_sources(engine, page);
+  explain_record(engine.record, page);
   page.heading(engine.cycle_deg == 720 ? "The cycle in crank degrees; 0 is TDC1 (cylinder 1, end of compression)"
                                        : "The cycle in crank degrees; 0 is TDC1, top dead centre of cylinder 1");
   page.blank();

@@ -9,6 +9,7 @@
 #include "cli/check.hpp"
 #include "cli/engine_text.hpp"
 #include "cli/exit_code.hpp"
+#include "cli/prune.hpp"
 #include "cli/recover.hpp"
 #include "cli/replay.hpp"
 #include "cli/run.hpp"
@@ -72,6 +73,20 @@ void add_run(CLI::App& app, RunOptions& options) {
   add_fail_on(command, options.fail_on);
 }
 
+void add_prune(CLI::App& app, PruneOptions& options) {
+  CLI::App* command =
+      app.add_subcommand("prune", "Remove the idle running of old sessions; what bears on warnings and faults stays");
+  command->add_option("FOLDER", options.folder, "Folder that holds sessions")->required();
+  command->add_option("--keep-days", options.keep_days, "Of sessions that ended longer ago")
+      ->check(CLI::PositiveNumber);
+  command->add_option("--keep-gib", options.keep_gib, "While all sessions together take more, of the oldest")
+      ->check(CLI::PositiveNumber);
+  command->add_option("--lead-in-s", options.lead_in_s, "What stays before the evidence of a finding; 30 without it")
+      ->check(CLI::NonNegativeNumber);
+  command->add_option("--after-s", options.after_s, "... and after it; 10 without it")->check(CLI::NonNegativeNumber);
+  command->add_flag("--dry-run", options.dry_run, "Only list what would be removed");
+}
+
 void add_recover(CLI::App& app, RecoverOptions& options) {
   CLI::App* command = app.add_subcommand(
       "recover", "Write what can be read of a damaged session as a new one, and say what is missing");
@@ -121,6 +136,8 @@ int run_command_line(int argc, const char* const* argv) {
   add_run(app, run_options);
   ReplayOptions replay_options;
   add_replay(app, replay_options);
+  PruneOptions prune_options;
+  add_prune(app, prune_options);
   RecoverOptions recover_options;
   add_recover(app, recover_options);
   std::string check_file;
@@ -146,6 +163,9 @@ int run_command_line(int argc, const char* const* argv) {
   }
   if (app.got_subcommand("run")) {
     return static_cast<int>(run_live(run_options));
+  }
+  if (app.got_subcommand("prune")) {
+    return static_cast<int>(prune(prune_options));
   }
   if (app.got_subcommand("recover")) {
     return static_cast<int>(recover(recover_options));

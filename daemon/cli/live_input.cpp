@@ -409,6 +409,7 @@ void LiveInput::Loop::on_tick() {
     put_port_losses(*source);
   }
   put_marker();
+  session_.look_for_stall();
   tell_bad_input();
   if (hooks_.tick) {
     hooks_.tick();

@@ -34,10 +34,24 @@ std::string folder_word(const std::string& name) {
   return word.empty() ? "engine" : word;
 }
 
-std::string default_folder(const std::string& engine_name, std::int64_t wall_ns) {
+std::string default_folder(const std::string& folder, const std::string& engine_name, std::int64_t wall_ns) {
   std::string time = rfc3339(wall_ns, 0);
   std::erase(time, ':');
-  return "sessions/" + time + "-" + folder_word(engine_name);
+  return folder + "/" + time + "-" + folder_word(engine_name);
+}
+
+constexpr std::int64_t ns_of_s(double s) {
+  return static_cast<std::int64_t>(s * 1e9);
+}
+
+void apply(const RecordSpec& record, SessionSettings& settings) {
+  constexpr double mib = 1024.0 * 1024.0;
+  constexpr std::int64_t segment_ns = 600'000'000'000;  // what stays of an old session is whole segments
+  settings.segment_ns = segment_ns;
+  settings.free_floor_bytes = static_cast<std::uint64_t>(record.free_floor_mib * mib);
+  if (record.mode == RecordMode::black_box) {
+    settings.black_box = BlackBoxSettings{ns_of_s(record.lead_in_s), ns_of_s(record.after_s)};
+  }
 }
 
 // `wanted`, or when that is taken, as by the session before a reload, the first of wanted-2, wanted-3 ... that is not.
@@ -72,9 +86,12 @@ std::variant<std::unique_ptr<LiveSession>, std::string> LiveSession::create(cons
   settings.info.anchor = session->anchor_;
   settings.info.sources = std::move(sources);
   const std::string& asked = setting.options.out;
-  settings.folder = asked.empty() ? free_folder(default_folder(session->engine_.engine.name, session->anchor_->wall_ns))
-                    : setting.again ? free_folder(asked)
-                                    : asked;
+  const Engine& described = session->engine_.engine;
+  settings.folder =
+      asked.empty()   ? free_folder(default_folder(described.record.folder, described.name, session->anchor_->wall_ns))
+      : setting.again ? free_folder(asked)
+                      : asked;
+  apply(described.record, settings);
   settings.tell = [log = setting.log](const std::string& line) { log->error(line); };
   auto created = SessionWriter::create(std::move(settings), session->engine_.engine);
   if (auto* error = std::get_if<std::string>(&created)) {
@@ -99,7 +116,10 @@ const LiveReport& LiveSession::listen(std::vector<LiveSource> sources, const Sig
     log->log(news == News::good ? spdlog::level::info : spdlog::level::warn, line);
   };
   input_ = std::make_unique<LiveInput>(std::move(sources), *pipeline_, *writer_, signals, std::move(hooks));
+  retention_ = std::make_unique<RetentionWatch>(engine_.engine.record, *writer_,
+                                                [log = setting_.log](const std::string& line) { log->warn(line); });
   report_ = input_->run();
+  retention_.reset();
   return report_;
 }
 

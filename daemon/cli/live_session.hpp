@@ -12,6 +12,7 @@
 #include "cli/exit_code.hpp"
 #include "cli/live_input.hpp"
 #include "cli/log.hpp"
+#include "cli/prune.hpp"
 #include "cli/run.hpp"
 #include "cli/service_manager.hpp"
 #include "record/session_totals.hpp"
@@ -68,6 +69,7 @@ class LiveSession {
   LiveReport report_;
   std::unique_ptr<Pipeline> pipeline_;
   std::unique_ptr<LiveInput> input_;
+  std::unique_ptr<RetentionWatch> retention_;
 };
 
 }  // namespace cw

@@ -44,7 +44,9 @@ std::vector<std::string> holes_in_words(const CaptureReport& report, const std::
     lines.push_back(span_in_words(hole, report, anchor) + ": " + std::to_string(hole.items) + " items, " +
                     std::to_string(hole.first_sequence) + " to " +
                     std::to_string(hole.first_sequence + hole.items - 1) +
-                    (hole.marked ? " (marked by the recorder)" : ""));
+                    (hole.marked     ? " (marked by the recorder)"
+                     : hole.not_kept ? " (not kept: no warning or fault was near)"
+                                     : ""));
   }
   add_rest(lines, report.hole_count);
   return lines;
@@ -64,8 +66,10 @@ std::string missing_in_words(const CaptureReport& report, const std::optional<Wa
   if (report.whole()) {
     return {};
   }
-  std::string out = "the recording is not whole: " + std::to_string(report.missing_items) + " items are missing, " +
-                    std::to_string(report.bytes_dropped) + " bytes could not be read";
+  std::string out =
+      "the recording is not whole: " + std::to_string(report.missing_items) + " items are missing" +
+      (report.not_kept_items > 0 ? " (" + std::to_string(report.not_kept_items) + " of them removed on purpose)" : "") +
+      ", " + std::to_string(report.bytes_dropped) + " bytes could not be read";
   for (const std::string& line : holes_in_words(report, anchor)) {
     out += "\n  missing: " + line;
   }

@@ -36,8 +36,10 @@ Pipeline::Pipeline(const Engine& engine, PipelineSettings settings)
       settings_(std::move(settings)),
       input_(settings_.queue_items),
       output_(settings_.queue_items),
+      telling_(settings_.queue_items),
       monitor_thread_([this] { run_monitor(); }),
-      writer_thread_([this] { run_writer(); }) {}
+      writer_thread_([this] { run_writer(); }),
+      teller_thread_([this] { run_teller(); }) {}
 
 Pipeline::~Pipeline() {
   finish();
@@ -61,6 +63,9 @@ void Pipeline::finish() {
   if (writer_thread_.joinable()) {
     writer_thread_.join();
   }
+  if (teller_thread_.joinable()) {
+    teller_thread_.join();
+  }
 }
 
 void Pipeline::run_monitor() {
@@ -69,12 +74,28 @@ void Pipeline::run_monitor() {
   Monitor monitor(engine_, collector);
   while (auto items = input_.pop()) {
     monitor.push(items->batch());
-    hand_to_writer({std::move(*items), collector.take()});
+    pass_on({std::move(*items), collector.take()});
     monitor_done_ = std::chrono::steady_clock::now();
   }
   monitor.finish();
-  hand_to_writer({{}, collector.take()});
+  pass_on({{}, collector.take()});
   output_.close();
+  telling_.close();
+}
+
+void Pipeline::pass_on(Work work) {
+  if (settings_.live) {
+    settings_.totals->take_items(work.items.batch());
+    for (const Observation& observation : work.observations) {
+      std::visit(TellObserver{*settings_.totals}, observation);
+    }
+    std::vector<Observation> copy = work.observations;
+    const std::size_t count = copy.size();
+    if (count > 0 && !telling_.try_push(copy, count)) {
+      lost_observations_ += count;
+    }
+  }
+  hand_to_writer(std::move(work));
 }
 
 // When the writer is behind, live analysis goes on: the items are not recorded (the writer sees the jump in their
@@ -103,18 +124,33 @@ void Pipeline::run_writer() {
   }
 }
 
-void Pipeline::write(const Work& work) {
-  std::vector<Observer*> observers = settings_.observers;
-  observers.insert(observers.begin(), settings_.totals);
-  if (settings_.session != nullptr) {
-    settings_.session->append(work.items.batch());
-    observers.insert(observers.begin(), settings_.session);
+void Pipeline::run_teller() {
+  while (auto observations = telling_.pop()) {
+    tell(*observations);
   }
-  settings_.totals->take_items(work.items.batch());
-  for (const Observation& observation : work.observations) {
-    for (Observer* observer : observers) {
+}
+
+void Pipeline::tell(const std::vector<Observation>& observations) {
+  for (const Observation& observation : observations) {
+    for (Observer* observer : settings_.observers) {
       std::visit(TellObserver{*observer}, observation);
     }
+  }
+}
+
+void Pipeline::write(const Work& work) {
+  if (settings_.session != nullptr) {
+    settings_.session->append(work.items.batch());
+    for (const Observation& observation : work.observations) {
+      std::visit(TellObserver{*settings_.session}, observation);
+    }
+  }
+  if (!settings_.live) {
+    settings_.totals->take_items(work.items.batch());
+    for (const Observation& observation : work.observations) {
+      std::visit(TellObserver{*settings_.totals}, observation);
+    }
+    tell(work.observations);
   }
   if (settings_.session != nullptr) {
     settings_.session->commit();

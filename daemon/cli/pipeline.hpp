@@ -1,4 +1,5 @@
-// The threads behind the input: one runs the monitor, one writes. Live input never waits for them; replay does.
+// The threads behind the input: one runs the monitor, one writes, and live one more tells what was found, so that what
+// people see waits for no disk. Live input never waits for them; replay does.
 #pragma once
 
 #include <atomic>
@@ -22,10 +23,16 @@ using Observation = std::variant<Finding, Cycle, Second, StateChange>;
 
 struct PipelineSettings {
   bool live = false;
-  std::size_t queue_items = std::size_t{1} << 19U;  // waiting before each of the two threads, at most: 16 MiB each
-  SessionWriter* session = nullptr;                 // where items and observations are recorded; nullptr = nowhere
-  SessionTotals* totals = nullptr;                  // must be set
-  std::vector<Observer*> observers;                 // called on the writing thread, in order, after the session's files
+  // Waiting before each thread, at most: 524,288 items of 32 bytes, 16 MiB and what CAN frames carry. A disk that stalls
+  // for 5 s must lose nothing: 60-2 at 9,000 rpm gives 58 teeth * 150 turns/s = 8,700 edges/s, twice that when both edges
+  // are sent; four cam edges a cycle 75 * 4 * 2 = 600; a full CAN bus 7,407 frames; 10 ticks: 25,417 items/s, 127,085 in
+  // 5 s. So this is room for 20 s of that.
+  std::size_t queue_items = std::size_t{1} << 19U;
+  SessionWriter* session = nullptr;  // where items and observations are recorded; nullptr = nowhere
+  // Must be set. Live it is fed on the monitor's thread, else on the writing one.
+  SessionTotals* totals = nullptr;
+  // Called in order: live on a thread of their own, else on the writing thread, after the session's files.
+  std::vector<Observer*> observers;
 };
 
 // When each thread last finished a piece of work.
@@ -52,7 +59,7 @@ class Pipeline {
   // Any thread.
   PipelineProgress progress() const { return {monitor_done_.load(), writer_done_.load()}; }
 
-  // Observations that were lost since the writer was too far behind even for them.
+  // Observations that were lost since the writer, or who tells them, was too far behind even for them.
   std::uint64_t lost_observations() const { return lost_observations_.load(); }
 
  private:
@@ -62,18 +69,23 @@ class Pipeline {
   };
   void run_monitor();
   void run_writer();
+  void run_teller();
+  void pass_on(Work work);
   void hand_to_writer(Work work);
+  void tell(const std::vector<Observation>& observations);
   void write(const Work& work);
 
   const Engine& engine_;
   PipelineSettings settings_;
   BoundedQueue<ItemBuffer> input_;
   BoundedQueue<Work> output_;
+  BoundedQueue<std::vector<Observation>> telling_;  // live only
   std::atomic<std::uint64_t> lost_observations_{0};
   std::atomic<std::chrono::steady_clock::time_point> monitor_done_{std::chrono::steady_clock::now()};
   std::atomic<std::chrono::steady_clock::time_point> writer_done_{std::chrono::steady_clock::now()};
   std::thread monitor_thread_;
   std::thread writer_thread_;
+  std::thread teller_thread_;
 };
 
 }  // namespace cw

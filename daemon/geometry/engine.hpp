@@ -85,6 +85,23 @@ struct Limits {
   double running_rpm = 400;      // above it margin and deviations are judged against the running limits
 };
 
+enum class RecordMode : std::uint8_t {
+  everything,  // all items of the session stay
+  black_box    // only the windows around warnings and faults stay, and the latest lead_in_s
+};
+
+// How `run` records, and what happens to old sessions. Each has a key of the same name under [record] in the engine
+// file.
+struct RecordSpec {
+  std::string folder = "sessions";  // where sessions go when the command line names none
+  RecordMode mode = RecordMode::everything;
+  double lead_in_s = 30;  // kept before a warning or fault, in black-box mode and when old sessions are thinned
+  double after_s = 10;    // ... and after it
+  std::optional<double> keep_days;  // older sessions in `folder` lose their idle running; nothing = they are kept
+  std::optional<double> keep_gib;   // ... and so do the oldest while all take more than this
+  double free_floor_mib = 16;       // with less room on the disk no raw items are written, findings are; 0: no floor
+};
+
 struct Engine {
   std::string name;
   int cylinders = 4;
@@ -96,6 +113,7 @@ struct Engine {
   std::optional<Reference> reference;
   std::vector<SourceSpec> sources;
   Limits limits;
+  RecordSpec record;
 };
 
 // Teeth of a wheel with `positions` equal pitches over `period_deg`, less the missing ones. Each gap is (number of the

@@ -15,7 +15,8 @@ enum class ItemKind : std::uint8_t {
   link_note = 2,  // something about the source itself; `code` = LinkNote
   tick = 3,       // host time goes on; every 100 ms; `source_ns` is 0 when no source time is known
   gap = 4,        // items were lost before sequencing; `code` = GapReason; payload (if any) = little-endian u64 count;
-                  // a count of 0: something could not be read, and nothing was lost with it
+                  // a count of 0: something could not be read and nothing was lost with it, or, of
+                  // recorder_behind, the items were recorded and not kept
 };
 
 enum class EdgeCode : std::uint8_t { falling = 0, rising = 1 };

@@ -226,6 +226,10 @@ class Monitor::Pipeline {
     if (reason == GapReason::bad_input && told && count == 0) {
       return;  // something could not be read, and its source knows that no edge was in it
     }
+    if (reason == GapReason::recorder_behind && told && count == 0) {
+      break_off(timing_source_);  // what was recorded here was not kept: no trouble, but nothing to go on from
+      return;
+    }
     // A line that could not be read may have held one edge: the tracker copes with that. Anything more breaks the time
     // line. What the recorder missed may be of any source.
     if (reason == GapReason::recorder_behind) {

@@ -86,8 +86,11 @@ class BlockEncoder {
   // The name of a channel from now on; add() sees the notes in the stream itself.
   void know_name(const ChannelName& name);
   bool empty() const { return count_ == 0; }
+  std::uint64_t first_sequence() const { return first_sequence_; }
   std::uint64_t next_sequence() const { return first_sequence_ + count_; }
   std::uint32_t item_count() const { return count_; }
+  std::int64_t first_host_ns() const { return first_host_ns_; }  // of the first item; meaningless without one
+  std::int64_t last_host_ns() const { return last_host_ns_; }
 
   // The finished block, header and body, to be written at `place`. Starts a new, empty block; channel names are kept.
   // Valid until the next call.

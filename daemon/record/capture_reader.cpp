@@ -14,6 +14,7 @@
 #include <system_error>
 
 #include "record/disk_file.hpp"
+#include "record/removed_ranges.hpp"
 
 namespace cw {
 
@@ -164,6 +165,7 @@ class CaptureReader::Scan {
   static std::optional<std::uint64_t> find_session(std::vector<SegmentFile> segments,
                                                    std::optional<std::uint64_t> wanted);
   void use_session(std::optional<std::uint64_t> id) { session_id_ = id; }
+  void use_removed(RemovedRanges removed) { removed_ = std::move(removed); }
   void expect_end(std::uint64_t next_sequence) { expected_end_ = next_sequence; }
   bool next(CaptureBlock& block);
 
@@ -193,6 +195,7 @@ class CaptureReader::Scan {
   CaptureReport report_;
   std::optional<CaptureDamage> damage_;  // being passed over
   bool any_session_ = false;             // all blocks are given out, in whatever order
+  RemovedRanges removed_;
   std::optional<std::uint64_t> session_id_;
   std::optional<std::uint64_t> expected_end_;
 };
@@ -330,6 +333,7 @@ std::string CaptureReader::Scan::try_block(CaptureBlock& block, std::uint64_t& s
 
 void CaptureReader::Scan::add_hole(const CaptureHole& hole) {
   report_.missing_items += hole.items;
+  report_.not_kept_items += hole.not_kept ? hole.items : 0;
   ++report_.hole_count;
   if (report_.holes.size() < CaptureReport::listed_max) {
     report_.holes.push_back(hole);
@@ -345,6 +349,7 @@ void CaptureReader::Scan::accept(const BlockHeader& header, CaptureBlock& block)
     hole.before_host_ns = report_.last_host_ns;
     hole.after_host_ns = header.first_host_ns;
     hole.marked = is_marker(block.items.items.front());
+    hole.not_kept = !hole.marked && removed_.covers({hole.first_sequence, header.first_sequence - 1});
     block.hole_before = hole;
     add_hole(hole);
   }
@@ -364,6 +369,7 @@ void CaptureReader::Scan::end() {
     CaptureHole hole;
     hole.first_sequence = report_.next_sequence;
     hole.items = *expected_end_ - report_.next_sequence;
+    hole.not_kept = removed_.covers({hole.first_sequence, *expected_end_ - 1});
     hole.before_host_ns = report_.last_host_ns;
     add_hole(hole);
   }
@@ -408,6 +414,7 @@ std::variant<CaptureReader, std::string> CaptureReader::open(const std::string& 
   const auto session = Scan::find_session(segments, session_id);
   auto scan = std::make_unique<Scan>(std::move(segments));
   scan->use_session(session);
+  scan->use_removed(read_removed_ranges(path));
   return CaptureReader(std::move(scan));
 }
 

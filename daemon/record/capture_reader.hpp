@@ -28,6 +28,7 @@ struct CaptureHole {
   std::optional<std::int64_t> before_host_ns;  // time of the last item before the hole; nothing: it is at the start
   std::optional<std::int64_t> after_host_ns;   // time of the first item after it; nothing: it is at the end
   bool marked = false;                         // the recorder itself put a recorder_behind item after it
+  bool not_kept = false;                       // all of it was removed on purpose (removed_ranges.hpp)
 };
 
 struct CaptureReport {
@@ -36,7 +37,8 @@ struct CaptureReport {
   std::uint64_t items = 0;
   std::uint64_t bytes_dropped = 0;
   std::uint64_t missing_items = 0;
-  std::uint64_t damage_count = 0;  // all of them; the lists hold the first listed_max
+  std::uint64_t not_kept_items = 0;  // of these, removed on purpose
+  std::uint64_t damage_count = 0;    // all of them; the lists hold the first listed_max
   std::uint64_t hole_count = 0;
   std::vector<CaptureDamage> damage;
   std::vector<CaptureHole> holes;

@@ -19,22 +19,28 @@ Problem CaptureWriter::begin_segment() {
       return problem;
     }
   }
+  const std::uint32_t number = segment_.number + 1;
+  const std::string path = settings_.folder + "/" + segment_name(number);
   DiskFile next(settings_.layer);
-  if (Problem problem = next.create(settings_.folder + "/" + segment_name(segment_ + 1))) {
+  if (Problem problem = next.create(path)) {
     return problem;
   }
-  ++segment_;
-  file_ = std::move(next);
-  if (Problem problem = file_.append(make_file_header(segment_))) {
-    return problem;
-  }
-  bytes_written_ += file_header_size;
+  Problem problem = next.append(make_file_header(number));
   if (settings_.sync_blocks) {
-    if (Problem problem = file_.sync()) {
-      return problem;
-    }
-    return sync_folder(settings_.layer, settings_.folder);
+    problem = problem ? problem : next.sync();
+    problem = problem ? problem : sync_folder(settings_.layer, settings_.folder);
   }
+  if (problem) {
+    next.close();
+    settings_.layer.remove(path);  // or a disk that stays full would be filled with empty files
+    return problem;
+  }
+  if (segment_.number > 0) {
+    finished_.push_back(segment_);
+  }
+  segment_ = SegmentSpan{.number = number};
+  file_ = std::move(next);
+  bytes_written_ += file_header_size;
   return std::nullopt;
 }
 
@@ -53,12 +59,21 @@ Problem CaptureWriter::append(const ItemBatch& batch) {
   return std::nullopt;
 }
 
+bool CaptureWriter::segment_is_full() const {
+  if (segment_.empty()) {
+    return false;
+  }
+  const bool long_enough =
+      settings_.segment_ns > 0 && encoder_.last_host_ns() - segment_.first_host_ns >= settings_.segment_ns;
+  return long_enough || file_.size() >= settings_.segment_bytes;
+}
+
 Problem CaptureWriter::close_block() {
   if (encoder_.empty()) {
     return std::nullopt;
   }
   const std::uint32_t items = encoder_.item_count();
-  if (file_.size() >= settings_.segment_bytes) {
+  if (segment_is_full()) {
     if (Problem problem = begin_segment()) {
       encoder_.finish({});
       lost_items_ += items;
@@ -66,12 +81,19 @@ Problem CaptureWriter::close_block() {
     }
   }
   const auto position = static_cast<std::uint32_t>(file_.size());
-  const auto block = encoder_.finish({settings_.session_id, segment_, position});
-  Problem problem = file_.append(block);
-  if (problem) {
+  SegmentSpan span = segment_;
+  if (span.empty()) {
+    span.first_sequence = encoder_.first_sequence();
+    span.first_host_ns = encoder_.first_host_ns();
+  }
+  span.next_sequence = encoder_.next_sequence();
+  span.last_host_ns = encoder_.last_host_ns();
+  const auto block = encoder_.finish({settings_.session_id, segment_.number, position});
+  if (Problem problem = file_.append(block)) {
     lost_items_ += items;
     return problem;
   }
+  segment_ = span;
   bytes_written_ += block.size();
   return settings_.sync_blocks ? file_.sync() : Problem();
 }

@@ -3,7 +3,10 @@
 
 #include <cstdint>
 #include <string>
+#include <utility>
+#include <vector>
 
+#include "record/black_box.hpp"
 #include "record/capture_block.hpp"
 #include "record/disk_file.hpp"
 
@@ -16,13 +19,15 @@ struct CaptureSettings {
   std::uint64_t segment_bytes = 64ULL * 1024 * 1024;
   BlockCodec codec = BlockCodec::zstd;
   FileLayer layer = {};
+  std::int64_t segment_ns = 0;  // a segment is ended when it spans so much host time; 0: by its size only
 };
 
 class CaptureWriter {
  public:
   explicit CaptureWriter(CaptureSettings settings);
 
-  // Begins the next segment. Call once before the first append, and again to go on after a failed one.
+  // Begins the next segment. Call once before the first append, and again to go on after a failed one. On a problem no
+  // file stays, and the number is used again.
   Problem begin_segment();
   // Adds items in sequence order; blocks that are full are written. After a problem nothing of the block that could not
   // be written stays in the file, its items are counted in lost_items(), and so are the items of the call not added.
@@ -35,15 +40,22 @@ class CaptureWriter {
   Problem sync();
   Problem close();
 
+  // Segments finished since the last call, in order. To be called now and then.
+  std::vector<SegmentSpan> take_finished() { return std::exchange(finished_, {}); }
+  const std::string& path() const { return file_.path(); }  // of the segment that is written
+
   bool block_is_open() const { return !encoder_.empty(); }
   std::uint64_t lost_items() const { return lost_items_; }
   std::uint64_t bytes_written() const { return bytes_written_; }
 
  private:
+  bool segment_is_full() const;
+
   CaptureSettings settings_;
   BlockEncoder encoder_;
   DiskFile file_;
-  std::uint32_t segment_ = 0;
+  SegmentSpan segment_;  // the one that is written, or 0
+  std::vector<SegmentSpan> finished_;
   std::uint64_t lost_items_ = 0;
   std::uint64_t bytes_written_ = 0;
 };

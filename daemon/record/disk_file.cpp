@@ -20,6 +20,7 @@ DiskFile::DiskFile(DiskFile&& other) noexcept
     : layer_(std::move(other.layer_)),
       handle_(std::exchange(other.handle_, -1)),
       size_(other.size_),
+      part_stays_(other.part_stays_),
       path_(std::move(other.path_)) {}
 
 DiskFile& DiskFile::operator=(DiskFile&& other) noexcept {
@@ -30,6 +31,7 @@ DiskFile& DiskFile::operator=(DiskFile&& other) noexcept {
     layer_ = std::move(other.layer_);
     handle_ = std::exchange(other.handle_, -1);
     size_ = other.size_;
+    part_stays_ = other.part_stays_;
     path_ = std::move(other.path_);
   }
   return *this;
@@ -44,11 +46,34 @@ DiskFile::~DiskFile() {
 Problem DiskFile::create(const std::string& path) {
   path_ = path;
   size_ = 0;
+  part_stays_ = false;
   handle_ = layer_.create(path);
   return handle_ >= 0 ? Problem() : disk_problem(path, "cannot create", -handle_);
 }
 
+Problem DiskFile::reopen(const std::string& path) {
+  constexpr std::uint64_t size_max = 1ULL << 32U;
+  std::string text;
+  if (Problem problem = read_file(path, size_max, text)) {
+    return problem;
+  }
+  path_ = path;
+  size_ = text.rfind('\n') == std::string::npos ? 0 : text.rfind('\n') + 1;
+  part_stays_ = size_ < text.size();
+  handle_ = layer_.reopen(path);
+  return handle_ >= 0 ? Problem() : disk_problem(path, "cannot open", -handle_);
+}
+
+Problem DiskFile::cut_back() {
+  const int cut = part_stays_ ? layer_.cut(handle_, size_) : 0;
+  part_stays_ = cut < 0;
+  return cut < 0 ? disk_problem(path_, "cannot cut back what was written in part", -cut) : Problem();
+}
+
 Problem DiskFile::append(std::span<const std::byte> bytes) {
+  if (Problem problem = cut_back()) {
+    return problem;
+  }
   std::size_t done = 0;
   while (done < bytes.size()) {
     const std::int64_t written = layer_.append(handle_, bytes.subspan(done));
@@ -58,11 +83,8 @@ Problem DiskFile::append(std::span<const std::byte> bytes) {
     }
     const int cause = written < 0 ? static_cast<int>(-written) : ENOSPC;
     Problem problem = disk_problem(path_, "cannot write", cause);
-    const int cut = done > 0 ? layer_.cut(handle_, size_) : 0;
-    if (cut < 0) {
-      *problem += "; and cannot cut it back: " + std::generic_category().message(-cut);
-      size_ += done;
-    }
+    part_stays_ = done > 0;
+    cut_back();  // if that fails too, it is tried again before the next append
     return problem;
   }
   size_ += bytes.size();

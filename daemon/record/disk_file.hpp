@@ -29,20 +29,28 @@ class DiskFile {
 
   // Creates a file that must not exist yet, and opens it.
   Problem create(const std::string& path);
-  // Appends all of `bytes`, or on failure cuts the file back to what it was, so that no part of them stays.
+  // Opens a file of lines that exists, to be appended to; a last line without its LF is cut away.
+  Problem reopen(const std::string& path);
+  // Appends all of `bytes`, or on failure cuts the file back to what it was, so that no part of them stays. When even
+  // that fails nothing more is appended until it has been done.
   Problem append(std::span<const std::byte> bytes);
   Problem append(std::string_view text);
   // Returns when the data is on the disk (fdatasync).
   Problem sync();
+  // Room that was reserved behind the end is free for others again.
+  void give_back_reserve() { layer_.cut(handle_, size_); }
   Problem close();
   bool is_open() const { return handle_ >= 0; }
   std::uint64_t size() const { return size_; }
   const std::string& path() const { return path_; }
 
  private:
+  Problem cut_back();
+
   FileLayer layer_;
   int handle_ = -1;
   std::uint64_t size_ = 0;
+  bool part_stays_ = false;  // behind size_ there is a part of what could not be written whole
   std::string path_;
 };
 

@@ -4,6 +4,7 @@
 #include <fcntl.h>
 #include <sys/file.h>
 #include <sys/stat.h>
+#include <sys/statvfs.h>
 #include <unistd.h>
 
 #include <cerrno>
@@ -98,6 +99,38 @@ int system_list(const std::string& path, std::vector<std::string>& names) {
   return -cause;
 }
 
+int system_remove(const std::string& path) {
+  return result_of([&] { return std::remove(path.c_str()); });
+}
+
+int system_reopen(const std::string& path) {
+  return result_of([&] { return ::open(path.c_str(), O_WRONLY | O_CLOEXEC | O_APPEND); });
+}
+
+int system_reserve(const std::string& path, std::uint64_t size) {
+  const int file = result_of([&] { return ::open(path.c_str(), O_WRONLY | O_CLOEXEC); });
+  if (file < 0) {
+    return file;
+  }
+  const int reserved = result_of([&] { return ::fallocate(file, FALLOC_FL_KEEP_SIZE, 0, static_cast<off_t>(size)); });
+  ::close(file);
+  return reserved;
+}
+
+std::int64_t system_free_bytes(const std::string& path) {
+  struct statvfs room {};
+  const int result = result_of([&] { return ::statvfs(path.c_str(), &room); });
+  return result < 0 ? result : static_cast<std::int64_t>(room.f_bavail * room.f_frsize);
+}
+
+std::optional<FileIdentity> system_identity(const std::string& path) {
+  struct stat status {};
+  if (::stat(path.c_str(), &status) != 0) {
+    return std::nullopt;
+  }
+  return FileIdentity{status.st_dev, status.st_ino};
+}
+
 }  // namespace
 
 FileLayer::FileLayer()
@@ -110,6 +143,11 @@ FileLayer::FileLayer()
       rename(system_rename),
       make_folder(system_make_folder),
       sync_folder(system_sync_folder),
-      list(system_list) {}
+      list(system_list),
+      remove(system_remove),
+      reopen(system_reopen),
+      reserve(system_reserve),
+      free_bytes(system_free_bytes),
+      identity(system_identity) {}
 
 }  // namespace cw

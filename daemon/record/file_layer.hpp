@@ -6,11 +6,19 @@
 #include <cstddef>
 #include <cstdint>
 #include <functional>
+#include <optional>
 #include <span>
 #include <string>
 #include <vector>
 
 namespace cw {
+
+// Two paths with the same identity are the same file or folder.
+struct FileIdentity {
+  std::uint64_t disk = 0;
+  std::uint64_t file = 0;
+  friend bool operator==(const FileIdentity&, const FileIdentity&) = default;
+};
 
 // A value: copy it freely. The default is the real system (file_layer.cpp: one system call each, tried again after a
 // signal). Functions return 0, a handle or a count; below 0 it is an error number with its sign turned (-ENOSPC). A
@@ -37,6 +45,19 @@ struct FileLayer {
   std::function<int(const std::string& path)> sync_folder;
   // The names in a folder, in no order and without "." and "..", into `names` (replaced).
   std::function<int(const std::string& path, std::vector<std::string>& names)> list;
+
+  // What follows looks at the disk by path, so that a layer of a test that has no such files may leave it alone.
+  // Removes a file, or an empty folder.
+  std::function<int(const std::string& path)> remove;
+  // Opens a file that exists, to be appended to. A handle.
+  std::function<int(const std::string& path)> reopen;
+  // Keeps room on the disk so that the file can grow to `size` bytes when nothing else can; its size stays. Not every
+  // file system can.
+  std::function<int(const std::string& path, std::uint64_t size)> reserve;
+  // Bytes that may still be written to the disk that holds `path`.
+  std::function<std::int64_t(const std::string& path)> free_bytes;
+  // Which disk and which file the path names now; nothing when there is none.
+  std::function<std::optional<FileIdentity>(const std::string& path)> identity;
 
   FileLayer();
 };

@@ -45,7 +45,7 @@ ItemBuffer hole_marker(const CaptureHole& hole, const Item& after) {
   item.kind = ItemKind::gap;
   item.code = static_cast<std::uint8_t>(GapReason::recorder_behind);
   item.sequence = after.sequence - std::min<std::uint64_t>(hole.items, 2);
-  out.add_with_payload(item, gap_count_bytes(hole.items));
+  out.add_with_payload(item, gap_count_bytes(hole.not_kept ? 0 : hole.items));
   if (hole.items > 1) {
     item.kind = ItemKind::link_note;
     item.code = static_cast<std::uint8_t>(LinkNote::new_epoch);

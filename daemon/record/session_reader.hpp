@@ -20,7 +20,7 @@ namespace cw {
 bool is_session(const std::string& path);
 
 // The items that stand for a hole that the recorder did not mark itself, before the block that begins with `after`: a
-// gap (recorder_behind, with the count) and, where there is a number for it, a new_epoch note. They take the last
+// gap (recorder_behind, with the count, 0 where the items were removed on purpose: nothing was lost) and, where there is a number for it, a new_epoch note. They take the last
 // numbers of the missing items. So does `crankwitness recover`; the replay of what it made is that of its source.
 ItemBuffer hole_marker(const CaptureHole& hole, const Item& after);
 

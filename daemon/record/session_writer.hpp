@@ -15,8 +15,11 @@
 #include "geometry/engine.hpp"
 #include "items/item.hpp"
 #include "items/observation.hpp"
+#include "record/black_box.hpp"
 #include "record/capture_writer.hpp"
 #include "record/disk_file.hpp"
+#include "record/removed_ranges.hpp"
+#include "record/retry_file.hpp"
 #include "record/session_info.hpp"
 #include "record/session_totals.hpp"
 
@@ -29,6 +32,12 @@ struct SessionSettings {
   std::uint64_t segment_bytes = 64ULL * 1024 * 1024;
   std::function<void(const std::string&)> tell;  // trouble, one line for the operator; may be empty
   FileLayer layer = {};                          // how the disk is reached
+  // What follows is for live sessions.
+  std::optional<BlackBoxSettings> black_box;    // only the windows around warnings and faults stay
+  std::uint64_t free_floor_bytes = 0;           // with less room on the disk items are not recorded, findings are
+  std::int64_t segment_ns = 0;                  // a segment spans so much host time; 0: as much as fits
+  std::chrono::milliseconds look_every{1000};   // so often the disk is looked at, and tried while it is in trouble
+  std::chrono::milliseconds stall_after{1000};  // a disk that takes longer for one thing is told
 };
 
 // Draws an id for a new session.
@@ -44,8 +53,9 @@ class SessionWriter final : public Observer {
                                                                           const Engine& engine);
   ~SessionWriter() override;
 
-  // Records items. Trouble with the disk does not stop the caller: the items are counted as lost, the operator is told,
-  // and recording goes on with the marker once the disk takes data again.
+  // Records items. Trouble with the disk (it is full, refuses, is gone, or has less room than the floor) does not stop
+  // the caller: the items are counted as lost, the operator is told once when it begins and once when it is over, and
+  // recording goes on with the marker once the disk takes data again. Findings wait in memory.
   void append(const ItemBatch& batch);
   void on_finding(const Finding& finding) override;
   void on_cycle(const Cycle& cycle) override;
@@ -58,11 +68,16 @@ class SessionWriter final : public Observer {
   // recorder_behind gap (and a new_epoch note) into the stream; recording goes on with that batch. Any thread.
   bool wants_marker() const { return wants_marker_.load(); }
 
-  // Trouble with the input, for service.jsonl. May be called from another thread.
+  // Tells the operator, once, that the disk has not answered for stall_after. Any thread but the writing one, which
+  // waits then; to be called several times a second.
+  void look_for_stall();
+
+  // What goes into service.jsonl with the next commit(). May be called from another thread: never waits for the disk.
   void note_input_lost(std::uint64_t items);
   void note_bad_input(std::uint64_t count, const std::string& last_error);
   // What happened to the link of a source; `event` as SESSION_FORMAT.md lists them.
   void note_link(const std::string& event, int source, const std::string& what);
+  void note_removed_sessions(const std::string& what, std::uint64_t bytes);
 
   // Of the session as a whole; `event` as SESSION_FORMAT.md lists them.
   void note_event(const std::string& event, const std::string& what);
@@ -74,37 +89,72 @@ class SessionWriter final : public Observer {
   const std::string& folder() const { return settings_.folder; }
 
  private:
+  enum class Trouble : std::uint8_t {
+    none,
+    refused,  // the disk does not take what is written: full, read-only, broken
+    gone,     // the folder is no longer there
+    low_room  // less than the floor
+  };
+
   SessionWriter(SessionSettings settings, const Engine& engine);
   Problem make_folder();
   Problem lock_folder();
   Problem open_files();
+  Problem begin_recording();
   bool may_record(const ItemBatch& batch);
-  void recording_failed(const Problem& problem, std::uint64_t lost_items);
+  void begin_hole(std::uint64_t lost_items);
+  void recording_failed(const Problem& problem, std::uint64_t lost_items, Trouble trouble = Trouble::refused);
+  void begin_trouble(Trouble trouble, const std::string& what);
+  void look_at_disk();
+  bool is_gone() const;
+  void look_at_place();
+  void look_at_room();
+  bool has_room() const;
   void try_disk_again();
-  void write_lines(DiskFile& file, std::string& lines, bool sync);
+  void end_trouble();
+  Problem come_back();
+  Problem reopen_files();
+  bool is_our_folder() const;
+  void gather_service_lines();
+  Problem write_lines(bool at_once);
+  void roll_black_box(std::int64_t now_ns);
   void tell(const std::string& line);
   // A line for service.jsonl; `details` is the inside of a JSON object, for example "\"count\":3", or empty.
   void service(const std::string& event, const std::string& details);
 
+  // While it lives the writing thread may be waiting for the disk.
+  class Busy;
+
+  // A text file, and from when on it is tried again after it could not be written.
+  struct Lines {
+    RetryFile file;
+    std::chrono::steady_clock::time_point try_at = {};
+  };
+
   SessionSettings settings_;
   const Engine& engine_;
   CaptureWriter capture_;
-  DiskFile events_;
-  DiskFile trend_;
-  DiskFile service_;
+  Lines events_;
+  Lines trend_;
+  Lines service_;
   std::mutex service_mutex_;
+  std::string service_lines_;  // from any thread, not in service_ yet; guarded by service_mutex_
   int lock_ = -1;
-  std::string event_lines_;  // not written yet
-  std::string trend_lines_;
+  std::optional<BlackBox> black_box_;
+  RemovedRanges removed_;
   std::optional<std::int64_t> first_host_ns_;
   std::uint64_t next_sequence_ = 0;
   bool any_item_ = false;
-  bool in_hole_ = false;      // items are being lost
-  bool disk_failed_ = false;  // ... because the disk does not take them
+  bool in_hole_ = false;  // items are being lost
+  Trouble trouble_ = Trouble::none;
+  std::optional<FileIdentity> place_;         // of the capture folder
+  std::optional<std::uint64_t> parent_disk_;  // that the folder was made on
   std::uint64_t lost_items_ = 0;
-  std::uint64_t lost_lines_ = 0;
   std::uint64_t lost_at_hole_ = 0;
-  std::chrono::steady_clock::time_point last_try_;
+  std::uint64_t lost_lines_told_ = 0;
+  std::chrono::steady_clock::time_point last_look_;
+  std::atomic<std::int64_t> busy_since_ns_{0};  // 0: the writing thread does not wait for the disk
+  std::atomic<bool> stall_told_{false};
   std::atomic<bool> wants_marker_{false};
   Problem first_problem_;
 };

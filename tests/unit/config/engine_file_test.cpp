@@ -254,6 +254,25 @@ TEST(EngineFile, reads_every_limit) {
   EXPECT_EQ(limits.running_rpm, 500);
 }
 
+TEST(EngineFile, reads_how_to_record_and_records_everything_for_ever_without_being_told) {
+  const RecordSpec plain = engine_of(one_cylinder + plain_crank).record;
+  EXPECT_EQ(plain.folder, "sessions");
+  EXPECT_EQ(plain.mode, RecordMode::everything);
+  EXPECT_FALSE(plain.keep_days);
+  EXPECT_FALSE(plain.keep_gib);
+  const RecordSpec record = engine_of(one_cylinder + plain_crank +
+                                      "[record]\nfolder = \"/var/lib/x\"\nmode = \"black-box\"\nlead_in_s = 45\n"
+                                      "after_s = 5\nkeep_days = 30\nkeep_gib = 2.5\nfree_floor_mib = 100\n")
+                                .record;
+  EXPECT_EQ(record.folder, "/var/lib/x");
+  EXPECT_EQ(record.mode, RecordMode::black_box);
+  EXPECT_EQ(record.lead_in_s, 45);
+  EXPECT_EQ(record.after_s, 5);
+  EXPECT_EQ(record.keep_days, 30);
+  EXPECT_EQ(record.keep_gib, 2.5);
+  EXPECT_EQ(record.free_floor_mib, 100);
+}
+
 TEST(ReadyEngineFiles, are_at_least_ten_and_all_sound) {
   int count = 0;
   for (const auto& entry : std::filesystem::directory_iterator(CRANKWITNESS_SOURCE_DIR "/config/engines")) {
