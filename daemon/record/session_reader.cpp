@@ -7,12 +7,6 @@
 
 namespace cw {
 
-namespace {
-
-constexpr std::uint64_t session_toml_max = 16ULL * 1024 * 1024;
-
-}  // namespace
-
 bool is_session(const std::string& path) {
   std::error_code error;
   return std::filesystem::is_directory(path, error) && (std::filesystem::exists(path + "/session.toml", error) ||
@@ -27,7 +21,7 @@ std::variant<SessionReader, std::string> SessionReader::open(const std::string& 
   SessionReader reader(std::move(std::get<CaptureReader>(capture)));
   std::string text;
   const std::string path = folder + "/session.toml";
-  if (Problem problem = read_file(path, session_toml_max, text)) {
+  if (Problem problem = read_file(path, session_toml_bytes_max, text)) {
     reader.info_problem_ = *problem;
   } else {
     auto info = parse_session_toml(text, path);

@@ -85,6 +85,7 @@ class Judge {
           std::find(heard_.connections.begin(), heard_.connections.end(), i) != heard_.connections.end();
       if (connects) {
         last_edge_ns_.reset();
+        edges_in_epoch_ = false;
       }
       take(heard_.items.items[i]);
     }
@@ -116,6 +117,7 @@ class Judge {
              "no edge later after the one before than the limit");
     }
     last_edge_ns_ = item.source_ns;
+    edges_in_epoch_ = true;
   }
 
   void take_note(const Item& item) {
@@ -127,8 +129,11 @@ class Judge {
       constexpr int channels_max = 250;
       expect(!name.empty() && name.size() <= name_max, "a channel name of 1 to 64 bytes");
       expect(item.channel < channels_max, "at most 250 channels");
-      expect(names_.try_emplace(item.channel, name).first->second == name, "a channel that keeps its name");
+      const bool kept = names_.try_emplace(item.channel, name).first->second == name;
+      expect(kept || (rules_.may_rename && !edges_in_epoch_), "a channel that keeps its name");
+      names_[item.channel] = name;
     } else if (note == LinkNote::new_epoch) {
+      edges_in_epoch_ = false;
       if (!rules_.time_goes_on) {
         last_edge_ns_.reset();
       }
@@ -142,6 +147,7 @@ class Judge {
   const Heard& heard_;
   std::map<std::uint8_t, std::string> names_;
   std::optional<std::int64_t> last_edge_ns_;
+  bool edges_in_epoch_ = false;
 };
 
 bool is_one_line(const std::string& text) {

@@ -11,6 +11,7 @@ struct DriverRules {
   std::size_t items_a_byte_max = 1;         // a bound on what a byte of input may become
   std::int64_t silence_ns_max = INT64_MAX;  // from one edge to the next within an epoch
   bool time_goes_on = false;                // edge times never fall, in a new epoch neither
+  bool may_rename = false;                  // a channel number may get another name, in a new epoch
   bool may_restart = false;                 // start() may be called again, for a new connection
 };
 

@@ -135,7 +135,7 @@ void run(std::string_view input) {
   const std::string bytes = form == Form::frames  ? as_frames(choices.rest())
                             : form == Form::lines ? as_lines(choices.rest())
                                                   : std::string(choices.rest());
-  try_driver({.driver = "stream", .time_goes_on = true, .may_restart = true}, bytes, choices);
+  try_driver({.driver = "stream", .time_goes_on = true, .may_rename = true, .may_restart = true}, bytes, choices);
 }
 
 void seeds(const AddSeed& add) {

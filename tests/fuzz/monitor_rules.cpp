@@ -82,7 +82,9 @@ class Listener final : public Observer {
       expect(open == open_.end(), "an id of its own for what opens");
       open_[finding.id] = finding.kind;
     } else if (finding.phase == FindingPhase::close) {
-      expect(open != open_.end() && open->second == finding.kind, "a close of what is open");
+      const FindingKind opened = finding.kind == FindingKind::sync_regained ? FindingKind::sync_lost : finding.kind;
+      expect(open != open_.end() && open->second == opened,
+             "a close of what is open after\n" + text_ + "found " + finding_json(finding, std::nullopt));
       open_.erase(open);
     }
   }
