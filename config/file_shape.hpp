@@ -10,9 +10,7 @@ namespace cw {
 
 inline constexpr std::size_t engine_file_bytes_max = 1 << 20;
 
-// Files a complaint when the text is larger than engine_file_bytes_max, holds a NUL byte, or chains so many dotted keys
-// that the tables they make would nest too deep: toml++ bounds the nesting of values but not of a.b.c keys, and frees
-// nested tables by recursion.
+// Files a complaint when the text is larger than engine_file_bytes_max or not fit to be parsed (text/toml_shape.hpp).
 void check_file_shape(std::string_view text, Complaints& complaints);
 
 }  // namespace cw

@@ -6,36 +6,13 @@
 #include <cstdint>
 #include <utility>
 
+#include "text/one_line.hpp"
+
 namespace cw {
 
 namespace {
 
 constexpr std::size_t printable_bytes_max = 60;
-
-bool is_control(std::string_view text, std::size_t at) {
-  const auto byte = static_cast<unsigned char>(text[at]);
-  if (byte < 0x20 || byte == 0x7f) {
-    return true;
-  }
-  // C1 control characters (U+0080 to U+009F) are C2 80 to C2 9F in UTF-8; some terminals obey them.
-  return byte == 0xc2 && at + 1 < text.size() && static_cast<unsigned char>(text[at + 1]) < 0xa0;
-}
-
-std::string escaped(std::string_view text) {
-  static constexpr std::string_view hex = "0123456789abcdef";
-  std::string out;
-  for (std::size_t i = 0; i < text.size(); ++i) {
-    if (is_control(text, i)) {
-      const auto byte = static_cast<unsigned char>(text[i]);
-      out += "\\x";
-      out += hex[byte >> 4];
-      out += hex[byte & 0x0f];
-    } else {
-      out += text[i];
-    }
-  }
-  return out;
-}
 
 std::string count_text(std::size_t min_count, std::size_t max_count) {
   if (min_count == max_count) {
@@ -65,29 +42,29 @@ std::optional<int> whole_at(const toml::node& node, int min, int max) {
 
 }  // namespace
 
-Complaints::Complaints(std::string_view file_name) : file_name_(escaped(file_name)) {}
+Complaints::Complaints(std::string_view file_name) : file_name_(one_line(file_name)) {}
 
 void Complaints::add(int line, std::string_view key, std::string_view expected, std::string_view found) {
   if (first_.empty()) {
-    first_ = file_name_ + ":" + std::to_string(line) + ": " + escaped(key) + ": expected " + escaped(expected) +
-             ", found " + escaped(found);
+    first_ = file_name_ + ":" + std::to_string(line) + ": " + one_line(key) + ": expected " + one_line(expected) +
+             ", found " + one_line(found);
   }
 }
 
 std::string printable(std::string_view text) {
   if (text.size() <= printable_bytes_max) {
-    return escaped(text);
+    return one_line(text);
   }
   std::size_t end = printable_bytes_max;
   // Never cut inside a UTF-8 sequence: step back over continuation bytes (10xxxxxx).
   while (end > 0 && (static_cast<unsigned char>(text[end]) & 0xc0) == 0x80) {
     --end;
   }
-  return escaped(text.substr(0, end)) + "...";
+  return one_line(text.substr(0, end)) + "...";
 }
 
 std::string printable_name(std::string_view file_name) {
-  return escaped(file_name);
+  return one_line(file_name);
 }
 
 std::string number_text(double value) {

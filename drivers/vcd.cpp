@@ -14,7 +14,6 @@ constexpr std::size_t word_max = 65'540;              // a vector of 65,536 bits
 constexpr std::size_t command_bytes_max = 1'048'576;  // of a comment
 constexpr std::size_t channels_max = 250;
 constexpr std::uint8_t level_unknown = 2;
-constexpr std::int16_t not_named = -1;
 constexpr std::int16_t over_limit = -2;
 constexpr std::uint32_t no_wire = 0xffffffffU;
 constexpr std::size_t short_codes = 65'536;

@@ -61,7 +61,7 @@ class Vcd final : public Driver {
   // A channel while changes come in.
   struct Slot {
     std::uint32_t bit = 0;
-    std::int16_t number = -1;  // channel number of its items; not_named, or over_limit
+    std::int16_t number = -1;  // channel number of its items; -1: not named yet; or over_limit
     std::uint8_t level = 2;    // 0, 1, or not known
   };
   // The slots of a signal: from first_slot up to end_slot.

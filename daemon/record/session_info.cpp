@@ -13,6 +13,8 @@
 #include "record/capture_block.hpp"
 #include "record/crc32c.hpp"
 #include "record/disk_file.hpp"
+#include "text/one_line.hpp"
+#include "text/toml_shape.hpp"
 
 namespace cw {
 
@@ -148,15 +150,18 @@ std::optional<std::string> read_head(const toml::table& root, bool may_lack_engi
   return read_anchor(root, info);
 }
 
-void read_made_from(const toml::table& root, SessionInfo& info) {
+std::optional<std::string> read_made_from(const toml::table& root, SessionInfo& info) {
   const toml::array* files = root["made_from"].as_array();
   for (std::size_t i = 0; files != nullptr && i < files->size(); ++i) {
     if (const toml::table* table = (*files)[i].as_table()) {
-      info.made_from.push_back({text_at(*table, "path"),
-                                static_cast<std::uint64_t>((*table)["bytes"].value_or(std::int64_t{0})),
-                                text_at(*table, "sha256")});
+      const std::int64_t bytes = (*table)["bytes"].value_or(std::int64_t{0});
+      if (bytes < 0) {
+        return "made_from: expected bytes from 0, found " + std::to_string(bytes);
+      }
+      info.made_from.push_back({text_at(*table, "path"), static_cast<std::uint64_t>(bytes), text_at(*table, "sha256")});
     }
   }
+  return std::nullopt;
 }
 
 }  // namespace
@@ -190,6 +195,10 @@ std::variant<SessionInfo, std::string> parse_session_toml(std::string_view text,
   if (checked == false) {
     return file_name + ": expected the text that was written, found it damaged or changed (its checksum does not fit)";
   }
+  if (const auto problem = toml_shape_problem(text, session_toml_bytes_max)) {
+    return file_name + ":" + std::to_string(problem->line) + ": expected " + problem->expected + ", found " +
+           problem->found;
+  }
   try {
     const toml::table root = toml::parse(text, file_name);
     SessionInfo info;
@@ -197,11 +206,13 @@ std::variant<SessionInfo, std::string> parse_session_toml(std::string_view text,
       return file_name + ": " + *problem;
     }
     read_sources(root, info);
-    read_made_from(root, info);
+    if (auto problem = read_made_from(root, info)) {
+      return file_name + ": " + *problem;
+    }
     return info;
   } catch (const toml::parse_error& error) {
     return file_name + ":" + std::to_string(error.source().begin.line) +
-           ": expected TOML, found: " + std::string(error.description());
+           ": expected TOML, found: " + one_line(error.description());
   }
 }
 

@@ -1,6 +1,7 @@
 // session.toml: what is needed to understand and to replay a session (SESSION_FORMAT.md).
 #pragma once
 
+#include <cstddef>
 #include <cstdint>
 #include <optional>
 #include <string>
@@ -14,6 +15,7 @@
 namespace cw {
 
 inline constexpr int session_format = 1;
+inline constexpr std::size_t session_toml_bytes_max = std::size_t{16} * 1024 * 1024;
 
 struct SourceInfo {
   int number = 0;

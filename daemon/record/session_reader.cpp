@@ -10,7 +10,6 @@ namespace cw {
 
 namespace {
 
-constexpr std::uint64_t session_toml_max = 16ULL * 1024 * 1024;
 constexpr std::uint64_t summary_max = 16ULL * 1024 * 1024;
 
 }  // namespace
@@ -62,7 +61,7 @@ std::variant<SessionReader, std::string> SessionReader::open(const std::string& 
   if (!places.folder.empty()) {
     const std::string info_path = places.folder + "/session.toml";
     std::string text;
-    if (Problem problem = read_file(info_path, session_toml_max, text)) {
+    if (Problem problem = read_file(info_path, session_toml_bytes_max, text)) {
       info_problem = *problem;
     } else {
       auto parsed = parse_session_toml(text, info_path);

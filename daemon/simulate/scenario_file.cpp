@@ -13,10 +13,14 @@
 
 #include <toml++/toml.h>
 
+#include "text/one_line.hpp"
+#include "text/toml_shape.hpp"
+
 namespace cw::sim {
 
 namespace {
 
+constexpr std::size_t scenario_bytes_max = std::size_t{1} << 20U;
 constexpr double huge = std::numeric_limits<double>::infinity();
 
 // Reads one table key by key. Remembers the first error and which keys were asked for: what is left over is unknown.
@@ -406,12 +410,16 @@ void read_all(Keys& keys, Scenario& scenario) {
 }  // namespace
 
 std::variant<Scenario, ScenarioError> parse_scenario(std::string_view text, std::string_view file_name) {
+  if (const auto problem = toml_shape_problem(text, scenario_bytes_max)) {
+    return ScenarioError{std::string(file_name) + ":" + std::to_string(problem->line) + ": expected " +
+                         problem->expected + ", found " + problem->found};
+  }
   toml::table table;
   try {
     table = toml::parse(text, file_name);
   } catch (const toml::parse_error& problem) {
     return ScenarioError{std::string(file_name) + ":" + std::to_string(problem.source().begin.line) +
-                         ": not valid TOML: " + std::string(problem.description())};
+                         ": not valid TOML: " + one_line(problem.description())};
   }
   Scenario scenario;
   std::string error;

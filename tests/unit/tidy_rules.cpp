@@ -22,27 +22,29 @@ using Names = std::set<std::string, std::less<>>;
 const std::map<std::string, Names, std::less<>>& arrows() {
   static const std::map<std::string, Names, std::less<>> table = {
       {"items", {}},
+      {"text", {}},
       {"geometry", {"items"}},
       {"signals", {"items"}},
       {"clocks", {"items"}},
       {"sync", {"items", "geometry", "signals", "clocks"}},
       {"compare", {"items", "geometry", "signals", "clocks", "sync"}},
       {"monitor", {"items", "geometry", "signals", "clocks", "sync", "compare"}},
-      {"record", {"items", "geometry", "signals", "clocks", "sync", "compare", "monitor"}},
+      {"record", {"items", "text", "geometry", "signals", "clocks", "sync", "compare", "monitor"}},
       {"report", {"items", "geometry", "signals", "clocks", "sync", "compare", "monitor", "record"}},
       {"serve", {"items", "geometry", "signals", "clocks", "sync", "compare", "monitor", "record"}},
       {"cli",
-       {"items", "geometry", "signals", "clocks", "sync", "compare", "monitor", "record", "report", "serve", "simulate",
-        "drivers", "config"}},
-      {"simulate", {"items", "geometry"}},
+       {"items", "text", "geometry", "signals", "clocks", "sync", "compare", "monitor", "record", "report", "serve",
+        "simulate", "drivers", "config"}},
+      {"simulate", {"items", "text", "geometry"}},
       {"drivers", {"items"}},
-      {"config", {"items", "geometry", "signals"}},
+      {"config", {"items", "text", "geometry", "signals"}},
   };
   return table;
 }
 
 const Names& pure_folders() {
-  static const Names names = {"items", "geometry", "signals", "clocks", "sync", "compare", "monitor", "simulate"};
+  static const Names names = {"items", "text",    "geometry", "signals", "clocks",
+                              "sync",  "compare", "monitor",  "simulate"};
   return names;
 }
 

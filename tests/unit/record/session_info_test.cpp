@@ -53,6 +53,31 @@ TEST(SessionInfo, text_that_is_no_session_is_one_error_line) {
             "s/session.toml: anchor: expected host_ns and wall_time (RFC 3339, UTC)");
 }
 
+// Found by fuzzing.
+TEST(SessionInfo, an_error_of_the_toml_parser_stays_on_one_line) {
+  const auto parsed = parse_session_toml("format = 1\nseed = t\n28", "F");
+  EXPECT_EQ(std::get<std::string>(parsed).find('\n'), std::string::npos);
+}
+
+// Found by fuzzing: it was read as 2^64 - 12, which the next reader of what was made from it refused.
+TEST(SessionInfo, a_negative_size_of_a_file_is_refused) {
+  const auto parsed = parse_session_toml(
+      "format = 1\nengine_file = { text = '' }\n[[made_from]]\npath = \"edges.csv\"\nbytes = -12\n", "F");
+  ASSERT_TRUE(std::holds_alternative<std::string>(parsed));
+  EXPECT_EQ(std::get<std::string>(parsed), "F: made_from: expected bytes from 0, found -12");
+}
+
+// Found while fuzzing: toml++ frees the tables of a.a.a... by recursion, and the stack ended.
+TEST(SessionInfo, a_chain_of_two_million_keys_is_refused) {
+  std::string text = "format = 1\na";
+  for (int i = 0; i < 2'000'000; ++i) {
+    text += ".a";
+  }
+  const auto parsed = parse_session_toml(text + " = 1\n", "F");
+  ASSERT_TRUE(std::holds_alternative<std::string>(parsed));
+  EXPECT_EQ(std::get<std::string>(parsed), "F:2: expected keys of at most 9 dotted parts, found more");
+}
+
 // FIPS 180-4 example, as NIST publishes it: SHA-256 of "abc".
 TEST(SessionInfo, hash_of_a_file_is_sha_256) {
   const test::ScratchFolder folder;

@@ -121,6 +121,25 @@ TEST(ScenarioFile, says_in_one_line_what_is_wrong) {
   }
 }
 
+// Found by fuzzing: the parser's own words held the line end.
+TEST(ScenarioFile, an_error_of_the_toml_parser_stays_on_one_line) {
+  const auto result = parse_scenario("engine = \"engine.toml\"\nseed = t\n28ration_s = 0.8\n", "s.toml");
+  ASSERT_TRUE(std::holds_alternative<ScenarioError>(result));
+  EXPECT_EQ(std::get<ScenarioError>(result).message,
+            "s.toml:2: not valid TOML: Error while parsing boolean: expected 'true', saw 't\\x0a'");
+}
+
+// Found while fuzzing: toml++ frees the tables of a.a.a... by recursion, and the stack ended.
+TEST(ScenarioFile, a_chain_of_half_a_million_keys_is_refused) {
+  std::string text = "a";
+  for (int i = 0; i < 500'000; ++i) {
+    text += ".a";
+  }
+  const auto result = parse_scenario(text + " = 1\n", "s.toml");
+  ASSERT_TRUE(std::holds_alternative<ScenarioError>(result));
+  EXPECT_EQ(std::get<ScenarioError>(result).message, "s.toml:1: expected keys of at most 9 dotted parts, found more");
+}
+
 TEST(ScenarioFile, that_cannot_be_read_is_an_error) {
   for (const char* path : {"/nowhere/at/all.toml", "/"}) {
     const auto result = load_scenario(path);
