@@ -758,7 +758,7 @@ CrankTracker::OddEdges CrankTracker::commit_episode() {
 // Many odd edges, or on few teeth any: from the first on the place is an explanation until the next gap bears it out.
 void CrankTracker::note_unsure(const OddEdges& odd, std::uint64_t from_mark) {
   constexpr int many = 3;
-  constexpr int few_teeth = 12;
+  constexpr int few_teeth = 8;
   const int faults = odd.extra + odd.missed;
   if (!odd.mixed() && faults < (turn_teeth_ < few_teeth ? 1 : many)) {
     return;

@@ -278,22 +278,22 @@ class Sync {
   std::optional<std::int64_t> last_tdc_ns_;
   TdcEstimator tdc_;
   double last_rpm_ = 0;
+  std::uint64_t untold_until_ = 0;     // no TDC before this mark is told: at its time nothing was claimed
+  std::int64_t before_newest_ns_ = 0;  // the crank edge before the newest
+  double doubt_from_deg_ = 0;          // position from which the cams have not been told because of a doubt
+  std::optional<int> doubted_place_;   // the place taken before the count of teeth came into doubt
   int cams_since_crank_ = 0;
-  bool silence_reported_ = false;
-  bool suspended_ = false;          // the lock is lost, but its segment may go on (CrankTracker::may_rejoin)
-  std::uint64_t untold_until_ = 0;  // no TDC before this mark is told: at its time nothing was claimed
-  bool index_moved_ = false;        // ... one on the crank itself: no belt lies between
-  bool doubted_on_odd_edges_ = false;
-  bool cams_fitted_ = false;  // some cam, without a mismatch, in this lock
   int misfit_frames_ = 0;
   int cycles_since_odd_ = 0;  // frames closed since an odd edge of the crank, or a crank so slow that one may go unseen
-  bool moved_ = false;        // a cam that tells the teeth stands elsewhere than before
-  bool doubted_by_cams_ = false;  // no odd edge of the crank came before the doubt
-  int place_doubts_ = 0;          // so many looks at the place are still to be taken
-  double doubt_from_deg_ = 0;     // position from which the cams have not been told because of it
+  int place_doubts_ = 0;      // so many looks at the place are still to be taken
   PlaceKnown doubted_known_ = PlaceKnown::none;
-  std::optional<int> doubted_place_;   // the place taken before the count of teeth came into doubt
-  std::int64_t before_newest_ns_ = 0;  // the crank edge before the newest
+  bool doubted_by_cams_ = false;  // no odd edge of the crank came before the doubt
+  bool doubted_on_odd_edges_ = false;
+  bool silence_reported_ = false;
+  bool suspended_ = false;    // the lock is lost, but its segment may go on (CrankTracker::may_rejoin)
+  bool cams_fitted_ = false;  // some cam, without a mismatch, in this lock
+  bool moved_ = false;        // a cam that tells the teeth stands elsewhere than before
+  bool index_moved_ = false;  // ... one on the crank itself: no belt lies between
 };
 
 }  // namespace cw

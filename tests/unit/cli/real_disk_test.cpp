@@ -29,6 +29,9 @@ class SmallDisk {
  public:
   SmallDisk(const test::ScratchFolder& folder, DiskKind kind) : place_(folder / "disk"), image_(folder / "image") {
     std::filesystem::create_directory(place_);
+    if (std::getenv("CW_REAL_DISK") == nullptr) {  // NOLINT(concurrency-mt-unsafe)
+      return;
+    }
     if (kind == DiskKind::memory) {
       mounted_ = ::mount("none", place_.c_str(), "tmpfs", 0, "size=4m") == 0;
     } else {
@@ -152,7 +155,7 @@ class DiskTrial {
 TEST(RealDisk, full_is_told_once_findings_are_kept_and_recording_goes_on_when_there_is_room) {
   DiskTrial trial(DiskKind::memory);
   if (!trial.disk.mounted()) {
-    GTEST_SKIP() << "may not mount";
+    GTEST_SKIP() << "may not mount, or CW_REAL_DISK is not set";
   }
   trial.run(7.5, [&](auto wait_until) {
     wait_until(2.0);
@@ -175,7 +178,7 @@ TEST(RealDisk, full_is_told_once_findings_are_kept_and_recording_goes_on_when_th
 TEST(RealDisk, read_only_is_told_once_and_analysis_goes_on_to_the_end) {
   DiskTrial trial(DiskKind::ext4);
   if (!trial.disk.mounted()) {
-    GTEST_SKIP() << "may not mount a file";
+    GTEST_SKIP() << "may not mount a file, or CW_REAL_DISK is not set";
   }
   trial.run(4, [&](auto wait_until) {
     wait_until(2.0);
@@ -191,7 +194,7 @@ TEST(RealDisk, read_only_is_told_once_and_analysis_goes_on_to_the_end) {
 TEST(RealDisk, that_freezes_for_five_seconds_loses_nothing_and_findings_do_not_wait_for_it) {
   DiskTrial trial(DiskKind::ext4);
   if (!trial.disk.mounted()) {
-    GTEST_SKIP() << "may not mount a file";
+    GTEST_SKIP() << "may not mount a file, or CW_REAL_DISK is not set";
   }
   trial.run(9, [&](auto wait_until) {
     const std::size_t before = wait_until(2.0);
@@ -214,7 +217,7 @@ TEST(RealDisk, that_freezes_for_five_seconds_loses_nothing_and_findings_do_not_w
 TEST(RealDisk, that_goes_away_and_comes_back_is_gone_on_with) {
   DiskTrial trial(DiskKind::ext4);
   if (!trial.disk.mounted()) {
-    GTEST_SKIP() << "may not mount a file";
+    GTEST_SKIP() << "may not mount a file, or CW_REAL_DISK is not set";
   }
   trial.run(7.5, [&](auto wait_until) {
     wait_until(2.0);
@@ -235,7 +238,7 @@ TEST(RealDisk, that_goes_away_and_comes_back_is_gone_on_with) {
 TEST(RealDisk, whose_session_is_removed_gets_it_anew) {
   DiskTrial trial(DiskKind::memory);
   if (!trial.disk.mounted()) {
-    GTEST_SKIP() << "may not mount";
+    GTEST_SKIP() << "may not mount, or CW_REAL_DISK is not set";
   }
   trial.run(6, [&](auto wait_until) {
     wait_until(2.0);

@@ -899,7 +899,7 @@ TEST(MonitorSources, a_span_that_the_recorder_missed_breaks_the_time_line_of_the
   stream.name_channels();
   stream.edges(clean_run(0, 3));
   stream.source = 0;
-  stream.gap(GapReason::recorder_behind, 0);
+  stream.gap(GapReason::recorder_behind, 7);
   stream.note(LinkNote::new_epoch);
   stream.source = 1;
   stream.edges(clean_run(3.05, 6));
