@@ -676,9 +676,8 @@ TEST(CrankTrackerTurningBack, loses_its_claim_where_the_crank_stops_away_from_th
   }
 }
 
-// A known limit. Of 277 stop places at two speeds, 554 stops, the place is still claimed on the way back after 23 on 60-2,
-// 54 on 36-1, 55 on 36-2 and 150 on 24-1, and wrong teeth are told after 23, 51, 55 and 148: all of them at the places of
-// the table above.
+// A known limit. Of 277 stop places at two speeds, 554 stops, the place is still claimed on the way back after 6 on 60-2,
+// 17 on 36-1, 22 on 36-2 and 51 on 24-1: all of them at the places of the table above.
 TEST(CrankTrackerTurningBack, DISABLED_loses_its_claim_wherever_the_crank_stops) {
   for (const NamedWheel& wheel : {test::wheel(60, 2), test::wheel(36, 1), test::wheel(36, 2), test::wheel(24, 1)}) {
     int stops = 0;
