@@ -1,0 +1,18 @@
+// Limits that more than one part of CrankTracker goes by.
+#pragma once
+
+#include <cstdint>
+#include <limits>
+
+namespace cw::crank_limits {
+
+// An explanation is taken when no other is nearer than this, in natural-log units, where much was odd.
+inline constexpr double decided_margin_heavy = 16.0;
+// On a slow crank one or two missed teeth are believed; more may be a crank that turned back (crank_turning.cpp).
+inline constexpr int missed_when_slow_max = 2;
+// Below this a missed tooth beside the gap can pass for a dip in speed: its gap is then a third longer, and speed may
+// change by as much as that over it.
+inline constexpr double unsure_rpm = 1200;
+inline constexpr std::uint64_t no_mark = std::numeric_limits<std::uint64_t>::max();
+
+}  // namespace cw::crank_limits

@@ -1,0 +1,264 @@
+// Sync along the teeth that are decided: where the edges of cams and reference stand among them, and TDC.
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <cstddef>
+
+#include "geometry/angle.hpp"
+#include "sync/sync.hpp"
+
+namespace cw {
+
+namespace {
+
+constexpr double tracker_scatter_min_ns = 1500;
+
+}  // namespace
+
+void Sync::walk() {
+  const std::uint64_t index = walked_++;
+  const CrankMark& mark = tracker_.mark(index);
+  if (index == segment_start_) {
+    last_tooth_ = mark.tooth;
+    std::erase_if(pending_, [&mark](const Pending& edge) { return edge.t_ns < mark.t_ns; });
+    return;
+  }
+  const std::int32_t before = last_tooth_;
+  last_tooth_ = mark.tooth;
+  const bool wrapped = mark.tooth <= before;
+  if (!pending_.empty() && pending_.front().t_ns < mark.t_ns) {
+    locate_pending(index);
+  }
+  turns_base_deg_ += wrapped ? cycle_.cycle_deg : 0;
+  if (shaft_.verdict() != ShaftVerdict::agrees && shaft_.due(position_deg(mark.tooth))) {
+    look_at_shaft();
+  }
+  const bool passed = wrapped ? (ready_tooth_ > before || ready_tooth_ <= mark.tooth)
+                              : (ready_tooth_ > before && ready_tooth_ <= mark.tooth);
+  if (passed) {
+    pass_tdc(index);
+  }
+  if (!held_.empty() && held_.front().release_at_mark <= index) {
+    release_faults(false);
+  }
+}
+
+// Degrees turned from one mark to another, some few marks away at most; negative when that came before.
+double Sync::turned_deg(std::uint64_t from, std::uint64_t to) const {
+  double deg = 0;
+  for (std::uint64_t i = std::min(from, to); i < std::max(from, to); ++i) {
+    deg += cycle_.between_deg(tracker_.mark(i).tooth, tracker_.mark(i + 1).tooth);
+  }
+  return to < from ? -deg : deg;
+}
+
+// Angle at `t_ns`, between the marks before and at `index`: Neville's polynomial through the teeth around it, and as its
+// uncertainty what the two outermost teeth change, and a dip that may hide between the two teeth.
+Sync::Located Sync::interpolate(std::uint64_t index, std::int64_t t_ns) const {
+  constexpr std::uint64_t before = 3;
+  constexpr std::uint64_t after = 2;
+  const std::uint64_t first = std::max(segment_start_, index - std::min(index, before));
+  const std::uint64_t last = std::min(index + after, tracker_.marks_end() - 1);
+  std::array<double, before + after + 1> x{};
+  std::array<double, before + after + 1> y{};
+  std::array<double, before + after + 1> polynomial{};
+  std::size_t count = 0;
+  // The nearest teeth first, so that each further one refines.
+  const auto add = [&](std::uint64_t i) {
+    if (i < first || i > last) {
+      return;
+    }
+    x[count] = static_cast<double>(tracker_.mark(i).t_ns - t_ns);
+    y[count] = turned_deg(index - 1, i);
+    ++count;
+  };
+  add(index - 1);
+  add(index);
+  if (!coarse_) {
+    for (const std::uint64_t i : {index - 2, index + 1, index - 3, index + 2}) {
+      add(i);
+    }
+  }
+  double correction = 0;
+  for (std::size_t k = 0; k < count; ++k) {
+    polynomial[k] = y[k];
+    for (std::size_t j = k; j-- > 0;) {
+      polynomial[j] = (x[k] * polynomial[j] - x[j] * polynomial[j + 1]) / (x[k] - x[j]);
+    }
+    // polynomial[0] now goes through the first k + 1 points.
+    correction = k + 1 < count || k < 1 ? polynomial[0] : correction;
+  }
+  const double dip_deg = hidden_dip_deg(index);
+  const double last_change_deg = count > 2 ? std::fabs(polynomial[0] - correction) : 0;
+  return {position_deg(tracker_.mark(index - 1).tooth) + polynomial[0], last_change_deg + dip_deg};
+}
+
+// How far an angle between the marks before and at `index` may be off because speed dips or peaks between them, unseen:
+// what the ripple of this engine lets expect, and a share of their distance that grows with how much slower or faster it
+// is than its neighbours. The share is our own choice, from simulated compression dips.
+double Sync::hidden_dip_deg(std::uint64_t index) const {
+  const auto ns_per_deg = [&](std::uint64_t i) {
+    const CrankMark& from = tracker_.mark(i - 1);
+    const CrankMark& to = tracker_.mark(i);
+    return static_cast<double>(to.t_ns - from.t_ns) / cycle_.between_deg(from.tooth, to.tooth);
+  };
+  const double step = cycle_.between_deg(tracker_.mark(index - 1).tooth, tracker_.mark(index).tooth);
+  if (index < segment_start_ + 2 || index + 1 >= tracker_.marks_end()) {
+    return step / 2;
+  }
+  constexpr double share = 0.2;
+  const double around = (ns_per_deg(index - 1) + ns_per_deg(index + 1)) / 2;
+  // Far apart, with quite another speed on either side: starting or running down, it may have been any speed between.
+  constexpr double quite_another = 1.3;
+  if (coarse_ && std::max(ns_per_deg(index - 1), ns_per_deg(index + 1)) >
+                     quite_another * std::min(ns_per_deg(index - 1), ns_per_deg(index + 1))) {
+    return step / 2;
+  }
+  const double bend = share * step * std::fabs(ns_per_deg(index) / around - 1);
+  // A straight line misses a steady change of speed by step / 8 times the change from one end to the other.
+  const double slope = coarse_ ? step / 16 * std::fabs(ns_per_deg(index + 1) - ns_per_deg(index - 1)) / around : 0;
+  return bend + slope + unseen_ripple_deg(step, ripple_order_, rpm_at(around));
+}
+
+void Sync::locate_pending(std::uint64_t index) {
+  const std::int64_t end_ns = tracker_.mark(index).t_ns;
+  while (!pending_.empty() && pending_.front().t_ns < end_ns) {
+    const Pending edge = pending_.front();
+    pending_.pop_front();
+    take_located(edge, interpolate(index, edge.t_ns));
+  }
+}
+
+void Sync::take_located(const Pending& pending, const Located& at) {
+  if (pending.channel == reference_channel) {
+    const double rpm = rpm_at(tracker_.ns_per_deg());
+    events_.emplace_back(ReferenceEvent{pending.t_ns, wrap_deg(at.deg + place_ * turn_deg_, cycle_.cycle_deg),
+                                        at.uncertainty_deg, rpm, cycle_number_, state_});
+    return;
+  }
+  if (cam_patterns_.watches(pending.channel)) {
+    cam_patterns_.add(pending.channel, {at.deg, pending.t_ns, pending.edge, at.uncertainty_deg}, pending.listed);
+  }
+  if (!pending.listed) {
+    return;
+  }
+  CamTrack& track = cams_[pending.channel];
+  shaft_.cam_edge(pending.channel);
+  if (known_ == PlaceKnown::none) {
+    look_at_period(pending.channel, at.deg);
+  }
+  track.edges.push_back({at.deg, pending.t_ns, pending.edge, at.uncertainty_deg});
+  if (known_ != PlaceKnown::cycle && at.deg >= next_seek_deg_) {
+    seek_place();
+  }
+}
+
+void Sync::plan_tdc() {
+  tdc_wheel_deg_ = wrap_deg(engine_.crank.trigger_offset_deg - place_ * turn_deg_, cycle_.cycle_deg);
+  // The last tooth within the window after TDC.
+  ready_tooth_ = 0;
+  double best_deg = -1;
+  for (std::size_t i = 0; i < cycle_.teeth.size(); ++i) {
+    const double after_deg = wrap_deg(cycle_.teeth[i].wheel_deg - tdc_wheel_deg_, cycle_.cycle_deg);
+    if (after_deg <= fit_wide_deg_ && after_deg > best_deg) {
+      best_deg = after_deg;
+      ready_tooth_ = static_cast<std::int32_t>(i);
+    }
+  }
+}
+
+std::optional<double> Sync::rpm_over_turn(std::uint64_t index) const {
+  const CrankMark& here = tracker_.mark(index);
+  const auto teeth = cycle_.teeth.size();
+  const std::uint64_t kept = std::min<std::uint64_t>(index - segment_start_, teeth);
+  if (kept == 0) {
+    return std::nullopt;
+  }
+  const CrankMark& there = tracker_.mark(index - kept);
+  return rpm_at(static_cast<double>(here.t_ns - there.t_ns) / cycle_.between_deg(there.tooth, here.tooth));
+}
+
+double Sync::margin_of(const CrankTracker::RatioRange& range) const {
+  constexpr double even_wheel_ratio = 2;  // nothing to confuse but a missed tooth
+  const double gap_ratio = largest_step_deg_ / smallest_step_deg_;
+  const double ratio = gap_ratio > 1.1 ? gap_ratio : even_wheel_ratio;
+  const double worst = std::max(range.most, 1 / range.least);
+  return std::clamp(1 - std::log(worst) / (0.5 * std::log(ratio)), 0.0, 1.0);
+}
+
+// The teeth around the TDC that the walk has just left behind, back from the mark at `index`.
+TdcPoints Sync::points_around_tdc(std::uint64_t index) const {
+  TdcPoints points;
+  const std::int64_t base_ns = tracker_.mark(index).t_ns;
+  // The mark at `index` lies at most a window after the TDC.
+  double deg = wrap_deg(cycle_.teeth[static_cast<std::size_t>(tracker_.mark(index).tooth)].wheel_deg - tdc_wheel_deg_,
+                        cycle_.cycle_deg);
+  for (std::uint64_t i = index; points.count < TdcPoints::most; --i) {
+    const CrankMark& mark = tracker_.mark(i);
+    if (deg < -fit_wide_deg_) {
+      break;
+    }
+    if (deg <= fit_wide_deg_) {
+      points.angle_deg[points.count] = deg;
+      points.t_ns[points.count] = static_cast<double>(mark.t_ns - base_ns);
+      if (deg >= 0) {
+        points.nearest_after = points.count;
+        points.hidden_dip_deg = i > segment_start_ ? hidden_dip_deg(i) : 0;
+      }
+      ++points.count;
+    }
+    if (i == segment_start_) {
+      break;
+    }
+    deg -= cycle_.between_deg(tracker_.mark(i - 1).tooth, mark.tooth);
+  }
+  return points;
+}
+
+void Sync::pass_tdc(std::uint64_t index) {
+  const CrankTracker::RatioRange ratios = tracker_.take_ratios();
+  const TdcPoints points = points_around_tdc(index);
+  const std::optional<TdcEstimate> tdc = coarse_ ? tdc_.between_two(points) : tdc_.estimate(points);
+  // Not known to half a tooth, nothing is claimed.
+  if (tdc && tdc->uncertainty_deg < smallest_step_deg_ / 2 && index >= untold_until_ &&
+      tracker_.well_supported(index) && tracker_.well_supported(index - std::min(index, points.count))) {
+    tracker_.set_edge_scatter_ns(std::max(tracker_scatter_min_ns, tdc_.edge_scatter_ns()));
+    report_cycle(index, *tdc, ratios);
+  } else {
+    last_tdc_ns_.reset();
+  }
+  if (held_.empty()) {
+    losses_checkpoint_ = strict_.losses();
+    strict_checkpoint_in_sync_ = strict_.in_sync();
+  }
+  close_frames();
+  look_at_cams();
+  if (known_ == PlaceKnown::cycle) {
+    return;
+  }
+  tell_silent_cams();
+  if (position_deg(last_tooth_) > next_seek_deg_) {
+    seek_place();
+  }
+}
+
+void Sync::report_cycle(std::uint64_t index, const TdcEstimate& tdc, const CrankTracker::RatioRange& ratios) {
+  CycleEvent event;
+  event.tdc_ns = tracker_.mark(index).t_ns + std::llround(tdc.t_ns);
+  event.ns_per_deg = tdc.ns_per_deg;
+  event.uncertainty_deg = tdc.uncertainty_deg;
+  event.rpm = last_tdc_ns_ ? rpm_at(static_cast<double>(event.tdc_ns - *last_tdc_ns_) / cycle_.cycle_deg)
+                           : rpm_over_turn(index).value_or(rpm_at(tdc.ns_per_deg));
+  event.sync_margin = margin_of(ratios);
+  event.state = state_;
+  last_tdc_ns_ = event.tdc_ns;
+  last_rpm_ = event.rpm;
+  if (is_lock(state_)) {
+    cycle_number_ += cycle_counted_ ? 1 : 0;
+    cycle_counted_ = true;
+    event.number = cycle_number_;
+    events_.emplace_back(event);
+  }
+}
+
+}  // namespace cw
