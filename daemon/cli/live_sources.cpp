@@ -102,6 +102,7 @@ std::variant<std::vector<SourceSpec>, std::string> sources_for(const RunOptions&
 
 std::vector<SourceInfo> infos_of(const std::vector<SourceSpec>& specs) {
   std::vector<SourceInfo> infos;
+  infos.reserve(specs.size());
   for (const SourceSpec& spec : specs) {
     infos.push_back(info_of(spec, static_cast<int>(infos.size())));
   }
