@@ -224,8 +224,11 @@ std::variant<RetentionPlan, std::string> plan_retention(const FileLayer& layer, 
   std::sort(names.begin(), names.end());
   RetentionPlan plan;
   std::vector<Session> sessions;
+  const std::string below = folder + "/";
   for (const std::string& name : names) {
-    look_into(layer, folder + "/" + name, sessions, plan);
+    std::string session = below;
+    session += name;
+    look_into(layer, session, sessions, plan);
   }
   std::stable_sort(sessions.begin(), sessions.end(),
                    [](const Session& a, const Session& b) { return a.ended_wall_ns < b.ended_wall_ns; });
