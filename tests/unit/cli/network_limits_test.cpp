@@ -80,10 +80,12 @@ TEST(NetworkLimits, headers_that_name_other_channels_for_ever_take_no_memory_and
   };
   send(20'000);
   std::this_thread::sleep_for(std::chrono::seconds(2));
-  const long before = resident_kib(program.pid());
+  [[maybe_unused]] const long before = resident_kib(program.pid());
   send(100'000);
   std::this_thread::sleep_for(std::chrono::seconds(2));
+#ifndef __SANITIZE_ADDRESS__  // keeps freed memory for a while
   EXPECT_LT(resident_kib(program.pid()) - before, 24 * 1024);
+#endif
   program.send(SIGTERM);
   EXPECT_EQ(program.wait(), 4) << program.err();
   ::close(peer);
