@@ -79,7 +79,9 @@ class Listener final : public Observer {
   void take_phase(const Finding& finding) {
     const auto open = open_.find(finding.id);
     if (finding.phase == FindingPhase::open) {
-      expect(open == open_.end(), "an id of its own for what opens");
+      // What is open may be told again under its id when it is seen better (a wheel that gets its name).
+      expect(open == open_.end() || open->second == finding.kind,
+             "an id of its own for what opens, after\n" + text_ + "found " + finding_json(finding, std::nullopt));
       open_[finding.id] = finding.kind;
     } else if (finding.phase == FindingPhase::close) {
       const FindingKind opened = finding.kind == FindingKind::sync_regained ? FindingKind::sync_lost : finding.kind;
