@@ -376,7 +376,8 @@ void CrankTracker::note_unsure(const OddEdges& odd, std::uint64_t from_mark) {
   if (!odd.mixed() && faults < (turn_teeth_ < few_teeth ? 1 : many)) {
     return;
   }
-  const bool joined = from_mark <= unsure_until_ + static_cast<std::uint64_t>(turn_teeth_);
+  const bool open = unsure_until_ == crank_limits::no_mark;
+  const bool joined = open || from_mark <= unsure_until_ + static_cast<std::uint64_t>(turn_teeth_);
   unsure_from_ = joined ? std::min(unsure_from_, from_mark) : from_mark;
   const bool borne_out = cycle_.repeat_teeth == 1 || unsettled(episode_.best());
   unsure_until_ = borne_out ? mark_count_ : crank_limits::no_mark;
