@@ -1,4 +1,4 @@
-// Limits that more than one part of CrankTracker goes by.
+// Limits that more than one part of the decoder goes by.
 #pragma once
 
 #include <cstdint>
@@ -13,6 +13,9 @@ inline constexpr int missed_when_slow_max = 2;
 // Below this a missed tooth beside the gap can pass for a dip in speed: its gap is then a third longer, and speed may
 // change by as much as that over it.
 inline constexpr double unsure_rpm = 1200;
+// Compression and friction slow a crank down by no more than about this (simulated engines: 12,000 to 30,000), so from
+// more than sqrt(2 x this x step) it can't stop between two teeth.
+inline constexpr double slowing_max_deg_s2 = 40'000;
 inline constexpr std::uint64_t no_mark = std::numeric_limits<std::uint64_t>::max();
 
 }  // namespace cw::crank_limits

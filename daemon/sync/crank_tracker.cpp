@@ -187,9 +187,8 @@ void CrankTracker::confirm_gap() {
 }
 
 void CrankTracker::hold_if_slow() {
-  constexpr double hold_rpm = crank_limits::unsure_rpm;
   constexpr int teeth_min = 6;
-  const bool slow = ns_per_deg_ > ns_per_deg_at(hold_rpm);
+  const bool slow = ns_per_deg_ > ns_per_deg_at(crank_limits::unsure_rpm);
   if (slow && !holding_ && cycle_.repeat_teeth > 1 && turn_teeth_ >= teeth_min) {
     confirmed_ = std::max(confirmed_, said_);
     holding_ = true;
@@ -253,9 +252,8 @@ CrankEvent CrankTracker::continue_episode(std::int64_t t_ns) {
 
 bool CrankTracker::unsettled(const Survivor& survivor) const {
   // So slow, speed changes enough from tooth to tooth to pass for a missed tooth or to hide one.
-  constexpr double settled_rpm = crank_limits::unsure_rpm;
-  const bool slow_fault =
-      (survivor.had_extra || survivor.had_missed) && survivor.speed.ns_per_deg > ns_per_deg_at(settled_rpm);
+  const bool slow_fault = (survivor.had_extra || survivor.had_missed) &&
+                          survivor.speed.ns_per_deg > ns_per_deg_at(crank_limits::unsure_rpm);
   const bool both = survivor.had_extra && survivor.had_missed;
   return (doubted_ || survivor.had_jump || both || slow_fault) && cycle_.repeat_teeth > 1;
 }

@@ -35,9 +35,8 @@ bool CrankTracker::turns_take_longer() const {
 // Whether some interval of this episode is so long that the crank may have turned back in it or beside it, whatever the
 // edges are taken for: thrown back with the deceleration a, one of the intervals takes at least 0.93 sqrt(step / a).
 bool CrankTracker::could_stop() const {
-  constexpr double slowing_deg_s2 = 40'000;  // simulated engines: 12,000 to 30,000
   constexpr double least_interval = 0.93;
-  const double slow_ns = least_interval * std::sqrt(cycle_.mean_step_deg() / slowing_deg_s2) * 1e9;
+  const double slow_ns = least_interval * std::sqrt(cycle_.mean_step_deg() / crank_limits::slowing_max_deg_s2) * 1e9;
   const std::uint64_t count = std::min<std::uint64_t>(episode_.edges() + 2, std::min(raw_count_, mask_));
   for (std::uint64_t i = 3; i <= count; ++i) {
     const std::int64_t dt_ns = raw_[(raw_count_ - i + 1) & mask_] - raw_[(raw_count_ - i) & mask_];

@@ -6,6 +6,7 @@
 #include <utility>
 
 #include "geometry/angle.hpp"
+#include "sync/crank_limits.hpp"
 
 namespace cw {
 
@@ -13,9 +14,6 @@ namespace {
 
 constexpr std::int64_t ns_per_s = 1'000'000'000;
 constexpr std::size_t pending_max = 512;
-// Compression and friction slow a crank down by no more than about this (simulated engines: 12,000 to 30,000), so from
-// more than sqrt(2 x this x step) it can't stop between two teeth.
-constexpr double slowing_max_deg_s2 = 40'000;
 
 double largest_step(const ToothCycle& cycle) {
   double largest = 0;
@@ -328,7 +326,7 @@ void Sync::break_off(LossReason reason) {
 
 bool Sync::cannot_stop_at(double ns_per_deg, double within_deg) const {
   const double deg_s = ns_per_deg > 0 ? 1e9 / ns_per_deg : 0;
-  return deg_s * deg_s > 2 * slowing_max_deg_s2 * within_deg;
+  return deg_s * deg_s > 2 * crank_limits::slowing_max_deg_s2 * within_deg;
 }
 
 void Sync::take_loss(std::int64_t t_ns) {

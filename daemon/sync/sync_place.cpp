@@ -5,6 +5,7 @@
 #include <utility>
 
 #include "geometry/angle.hpp"
+#include "sync/crank_limits.hpp"
 #include "sync/sync.hpp"
 
 namespace cw {
@@ -131,8 +132,7 @@ bool Sync::could_be_belt(int place) const {
 // Many odd edges, or some on a slow crank: without a gap nothing on the wheel shows a tooth miscounted among them.
 bool Sync::miscount_likely(std::size_t faults) const {
   constexpr std::size_t many = 3;
-  constexpr double slow_rpm = 1200;
-  const bool slow = tracker_.ns_per_deg() > ns_per_deg_at(slow_rpm);
+  const bool slow = tracker_.ns_per_deg() > ns_per_deg_at(crank_limits::unsure_rpm);
   // Of a wheel with few teeth so many may be a whole turn.
   constexpr int few_teeth = 12;
   const auto nearly_a_turn = static_cast<std::size_t>(std::max(1, cycle_.repeat_teeth - 2));
