@@ -1,5 +1,6 @@
 #pragma once
 
+#include <set>
 #include <sstream>
 #include <string>
 #include <vector>
@@ -14,6 +15,12 @@ inline std::vector<std::string> lines_of(const std::string& text) {
     lines.push_back(line);
   }
   return lines;
+}
+
+// Each different one of them once.
+inline std::set<std::string> line_set(const std::string& text) {
+  const std::vector<std::string> lines = lines_of(text);
+  return {lines.begin(), lines.end()};
 }
 
 }  // namespace cw::test

@@ -65,15 +65,23 @@ class FindingCount final : public Observer {
   std::atomic<int> findings{0};
 };
 
-// What comes in 5 s at the most (pipeline.hpp): 127,085 items. Here at 9,000 rpm, 36-1: 5,250 teeth a second, for 25 s.
-TEST(DiskStall, of_five_seconds_at_the_greatest_rate_loses_nothing_and_findings_are_told_meanwhile) {
+// A session on a disk that can be told to stall.
+class DiskStall : public testing::Test {
+ protected:
+  static SessionSettings on(TroubledDisk& disk, const ScratchFolder& folder) {
+    SessionSettings settings = settings_in(folder / "s");
+    settings.layer = disk.layer();
+    return settings;
+  }
   const ScratchFolder scratch;
   const Engine engine = trial_engine();
   TroubledDisk disk;
-  SessionSettings settings = settings_in(scratch / "s");
-  settings.layer = disk.layer();
-  const auto session = created(std::move(settings), engine);
-  SessionTotals totals(engine);
+  const std::unique_ptr<SessionWriter> session = created(on(disk, scratch), engine);
+  SessionTotals totals{engine};
+};
+
+// What comes in 5 s at the most (pipeline.hpp): 127,085 items. Here at 9,000 rpm, 36-1: 5,250 teeth a second, for 25 s.
+TEST_F(DiskStall, of_five_seconds_at_the_greatest_rate_loses_nothing_and_findings_are_told_meanwhile) {
   FindingCount observer;
   constexpr std::size_t items_of_five_seconds = 127'085;
   std::size_t items = 0;
@@ -104,14 +112,7 @@ TEST(DiskStall, of_five_seconds_at_the_greatest_rate_loses_nothing_and_findings_
   EXPECT_EQ(static_cast<int>(lines.size()), observer.findings);
 }
 
-TEST(DiskStall, that_is_longer_than_the_queue_holds_says_exactly_what_it_lost) {
-  const ScratchFolder scratch;
-  const Engine engine = trial_engine();
-  TroubledDisk disk;
-  SessionSettings settings = settings_in(scratch / "s");
-  settings.layer = disk.layer();
-  const auto session = created(std::move(settings), engine);
-  SessionTotals totals(engine);
+TEST_F(DiskStall, that_is_longer_than_the_queue_holds_says_exactly_what_it_lost) {
   std::size_t items = 0;
   {
     Pipeline pipeline(engine, {true, 10'000, session.get(), &totals, {}});

@@ -4,7 +4,6 @@
 #include <map>
 #include <nlohmann/json.hpp>
 #include <set>
-#include <sstream>
 
 #include "config/engine_file.hpp"
 #include "monitor/monitor.hpp"
@@ -15,6 +14,7 @@
 #include "tests/unit/record/capture_trial.hpp"
 #include "tests/unit/record/scratch_folder.hpp"
 #include "tests/unit/record/volatile_disk.hpp"
+#include "tests/unit/text_lines.hpp"
 
 namespace cw {
 namespace {
@@ -113,15 +113,6 @@ Written record(VolatileDisk& disk, const ItemBuffer& items, const Engine& engine
   return written;
 }
 
-std::set<std::string> lines_of(const std::string& text) {
-  std::set<std::string> lines;
-  std::istringstream in(text);
-  for (std::string line; std::getline(in, line);) {
-    lines.insert(line);
-  }
-  return lines;
-}
-
 // Real files without the cost of syncing them: nobody cuts their power.
 FileLayer unsynced() {
   FileLayer layer;
@@ -185,7 +176,7 @@ void Trial::check_items(const std::string& folder, std::size_t due_items) const 
 
 // Every line must be one that was written, and those that had been written a second ago must be there.
 void check_lines(const std::string& path, const WrittenLines& written, std::int64_t now_ns) {
-  const std::set<std::string> lines = lines_of(test::file_text(path));
+  const std::set<std::string> lines = test::line_set(test::file_text(path));
   for (const std::string& line : lines) {
     ASSERT_TRUE(written.host_ns.contains(line)) << path << ": invented: " << line;
   }
@@ -198,7 +189,7 @@ void Trial::check_events(const std::string& folder, const RecoveryReport& report
   EXPECT_EQ(report.events.without_evidence, 0U);
   check_lines(folder + "/events.jsonl", written.events, now_ns);
   check_lines(folder + "/trend.csv", written.trend, now_ns);
-  for (const std::string& line : lines_of(test::file_text(folder + "/events.jsonl"))) {
+  for (const std::string& line : test::line_set(test::file_text(folder + "/events.jsonl"))) {
     const auto event = nlohmann::json::parse(line);
     ASSERT_LT(event.at("evidence").at("last_sequence").get<std::uint64_t>(), report.capture.next_sequence);
   }

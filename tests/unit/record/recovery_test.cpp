@@ -5,13 +5,13 @@
 #include <nlohmann/json.hpp>
 #include <random>
 #include <set>
-#include <sstream>
 
 #include "record/session_reader.hpp"
 #include "record/session_recovery.hpp"
 #include "record/session_writer.hpp"
 #include "tests/unit/record/capture_trial.hpp"
 #include "tests/unit/record/scratch_folder.hpp"
+#include "tests/unit/text_lines.hpp"
 
 namespace cw {
 namespace {
@@ -94,15 +94,6 @@ test::ReadBack read_recorded(const std::string& folder) {
   return read;
 }
 
-std::set<std::string> lines_of(const std::string& text) {
-  std::set<std::string> lines;
-  std::istringstream in(text);
-  for (std::string line; std::getline(in, line);) {
-    lines.insert(line);
-  }
-  return lines;
-}
-
 void expect_part_of(const SmallSession& small, const RecoveryReport& report) {
   if (report.answer == RecoveryAnswer::nothing) {
     EXPECT_FALSE(std::filesystem::exists(small.folder / "out"));
@@ -110,8 +101,8 @@ void expect_part_of(const SmallSession& small, const RecoveryReport& report) {
   }
   expect_nothing_invented(read_recorded(small.folder / "out/capture"), small.items);
   for (const std::size_t file : {std::size_t{2}, std::size_t{3}}) {
-    const auto written = lines_of(small.texts[file]);
-    for (const std::string& line : lines_of(test::file_text(small.folder / "out/" + session_files[file]))) {
+    const auto written = test::line_set(small.texts[file]);
+    for (const std::string& line : test::line_set(test::file_text(small.folder / "out/" + session_files[file]))) {
       ASSERT_TRUE(written.contains(line)) << "invented: " << line;
     }
   }
