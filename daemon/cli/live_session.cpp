@@ -1,6 +1,5 @@
 #include "cli/live_session.hpp"
 
-#include <chrono>
 #include <filesystem>
 #include <utility>
 
@@ -10,11 +9,6 @@
 namespace cw {
 
 namespace {
-
-std::int64_t wall_now_ns() {
-  return std::chrono::duration_cast<std::chrono::nanoseconds>(std::chrono::system_clock::now().time_since_epoch())
-      .count();
-}
 
 // Letters and digits of the name, the rest as single dashes: fit for a folder name.
 std::string folder_word(const std::string& name) {

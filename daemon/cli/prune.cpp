@@ -5,6 +5,7 @@
 
 #include "cli/terminal.hpp"
 #include "record/observation_text.hpp"
+#include "record/wall_time.hpp"
 
 namespace cw {
 
@@ -14,11 +15,6 @@ constexpr std::chrono::minutes look_every{10};
 constexpr double ns_per_s = 1e9;
 constexpr double ns_per_day = 86'400.0 * ns_per_s;
 constexpr double bytes_per_gib = 1024.0 * 1024.0 * 1024.0;
-
-std::int64_t wall_now_ns() {
-  return std::chrono::duration_cast<std::chrono::nanoseconds>(std::chrono::system_clock::now().time_since_epoch())
-      .count();
-}
 
 RetentionRules rules_for(const std::optional<double>& keep_days, const std::optional<double>& keep_gib,
                          double lead_in_s, double after_s) {

@@ -24,11 +24,6 @@ constexpr std::uint64_t service_reserve = 64ULL * 1024;
 // freed block would begin and end a span of its own.
 constexpr std::uint64_t room_to_go_on = 1024ULL * 1024;
 
-std::int64_t wall_now_ns() {
-  return std::chrono::duration_cast<std::chrono::nanoseconds>(std::chrono::system_clock::now().time_since_epoch())
-      .count();
-}
-
 std::int64_t steady_now_ns() {
   return std::chrono::duration_cast<std::chrono::nanoseconds>(SteadyClock::now().time_since_epoch()).count();
 }

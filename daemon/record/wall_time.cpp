@@ -28,6 +28,11 @@ std::optional<std::int64_t> take_number(std::string_view text, std::size_t at, s
 
 }  // namespace
 
+std::int64_t wall_now_ns() {
+  return std::chrono::duration_cast<std::chrono::nanoseconds>(std::chrono::system_clock::now().time_since_epoch())
+      .count();
+}
+
 std::string rfc3339(std::int64_t wall_ns, int decimals) {
   std::int64_t seconds = wall_ns / second_ns;
   std::int64_t nanoseconds = wall_ns % second_ns;

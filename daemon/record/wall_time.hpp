@@ -14,6 +14,9 @@ struct WallAnchor {
   std::int64_t wall_ns = 0;  // since 1970-01-01T00:00:00Z, leap seconds not counted
 };
 
+// The wall clock now, as WallAnchor::wall_ns.
+std::int64_t wall_now_ns();
+
 // "2026-03-01T12:00:00.123Z" with `decimals` (0 to 9) digits of the second, cut, not rounded.
 std::string rfc3339(std::int64_t wall_ns, int decimals);
 
