@@ -18,7 +18,6 @@ namespace cw {
 
 namespace {
 
-constexpr std::uint64_t session_toml_max = 16ULL * 1024 * 1024;
 constexpr std::uint64_t events_max = 1024ULL * 1024 * 1024;
 
 // The files of a session beside its capture, in the order in which they go: session.toml last, so that what a power cut
@@ -51,7 +50,7 @@ std::optional<std::string> why_not_ours(const std::string& folder) {
     return "no folder";
   }
   std::string text;
-  if (read_file(folder + "/session.toml", session_toml_max, text)) {
+  if (read_file(folder + "/session.toml", session_toml_bytes_max, text)) {
     return "no session (no session.toml that can be read)";
   }
   const auto info = parse_session_toml(text, "session.toml");

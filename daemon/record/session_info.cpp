@@ -253,4 +253,13 @@ std::variant<MadeFrom, std::string> hash_file(const std::string& path) {
   return made_from;
 }
 
+std::variant<SessionInfo, std::string> read_session_info(const std::string& folder) {
+  const std::string path = folder + "/session.toml";
+  std::string text;
+  if (Problem problem = read_file(path, session_toml_bytes_max, text)) {
+    return std::move(*problem);
+  }
+  return parse_session_toml(text, path);
+}
+
 }  // namespace cw

@@ -48,6 +48,9 @@ std::string session_toml(const SessionInfo& info);
 // The other way; an error line that begins with `file_name` when the text is not what session_toml writes.
 std::variant<SessionInfo, std::string> parse_session_toml(std::string_view text, const std::string& file_name);
 
+// Of the session.toml in a session folder; an error line with its path when it can't be read.
+std::variant<SessionInfo, std::string> read_session_info(const std::string& folder);
+
 // Lower-case hexadecimal SHA-256 (FIPS 180-4) and size of a file, or an error line.
 std::variant<MadeFrom, std::string> hash_file(const std::string& path);
 

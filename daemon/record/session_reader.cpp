@@ -59,18 +59,12 @@ std::variant<SessionReader, std::string> SessionReader::open(const std::string& 
   std::optional<SessionInfo> info;
   std::string info_problem = path + ": expected a session folder, found a capture alone: its engine file is not known";
   if (!places.folder.empty()) {
-    const std::string info_path = places.folder + "/session.toml";
-    std::string text;
-    if (Problem problem = read_file(info_path, session_toml_bytes_max, text)) {
-      info_problem = *problem;
+    auto read = read_session_info(places.folder);
+    if (auto* error = std::get_if<std::string>(&read)) {
+      info_problem = std::move(*error);
     } else {
-      auto parsed = parse_session_toml(text, info_path);
-      if (auto* error = std::get_if<std::string>(&parsed)) {
-        info_problem = std::move(*error);
-      } else {
-        info = std::move(std::get<SessionInfo>(parsed));
-        info_problem.clear();
-      }
+      info = std::move(std::get<SessionInfo>(read));
+      info_problem.clear();
     }
   }
   auto capture = CaptureReader::open(places.capture, info ? std::optional(info->id) : std::nullopt);

@@ -381,13 +381,7 @@ void SessionWriter::end_trouble() {
 }
 
 bool SessionWriter::is_our_folder() const {
-  constexpr std::uint64_t session_toml_max = 16ULL * 1024 * 1024;
-  const std::string path = settings_.folder + "/session.toml";
-  std::string text;
-  if (read_file(path, session_toml_max, text)) {
-    return false;
-  }
-  const auto info = parse_session_toml(text, path);
+  const auto info = read_session_info(settings_.folder);
   return std::holds_alternative<SessionInfo>(info) && std::get<SessionInfo>(info).id == settings_.info.id;
 }
 
