@@ -95,7 +95,30 @@ std::optional<EdgeRow> CrankTracker::certain_row(const PlaceSearch& search, int 
   if (!good || stopping(row.speed) >= 1 || (may_run_backwards_ && running_out(row))) {
     return std::nullopt;
   }
-  return row;
+  // What came before the crank stood may have gone the other way.
+  EdgeRow since_stand = row;
+  since_stand.clean_steps = static_cast<int>(steps_since_stand(row));
+  return complete(since_stand, turns_wanted(turns)) ? std::optional(since_stand) : std::nullopt;
+}
+
+// Steps of the row after the last that took so long that the crank may have stood in it.
+std::uint64_t CrankTracker::steps_since_stand(const EdgeRow& row) const {
+  constexpr double times_as_slow = 6;  // one cylinder, cranked, slows down to a quarter of its mean speed or so
+  const auto steps = static_cast<std::uint64_t>(row.clean_steps);
+  const std::uint64_t looked_at = std::min(steps, mask_ - 1);
+  const auto turn = std::min(steps, static_cast<std::uint64_t>(turn_teeth_));
+  const auto turn_ns = static_cast<double>(newest_ns() - raw_[(raw_count_ - 1 - turn) & mask_]);
+  const double mean_ns_per_deg = turn_ns / (static_cast<double>(turn) * cycle_.mean_step_deg());
+  const auto count = static_cast<std::uint64_t>(cycle_.repeat_teeth);
+  for (std::uint64_t i = 0; i < looked_at; ++i) {
+    const std::size_t from = (static_cast<std::uint64_t>(row.tooth) + count - 1 - i % count) % count;
+    const std::uint64_t end = raw_count_ - 1 - i;
+    const auto dt_ns = static_cast<double>(raw_[end & mask_] - raw_[(end - 1) & mask_]);
+    if (dt_ns > times_as_slow * mean_ns_per_deg * cycle_step_deg_[from]) {
+      return i;
+    }
+  }
+  return steps;
 }
 
 // With few teeth a compression dip, which comes again every turn, can look more like the gap than the gap does.

@@ -344,11 +344,19 @@ CrankTracker::OddEdges CrankTracker::commit_episode() {
   OddEdges odd;
   int clean = 0;
   const std::uint64_t from_mark = mark_count_;
+  uneven_step_ = false;
+  if (mark_count_ > first_mark_ + 1) {
+    // What the episode made of the speed is of its end.
+    const CrankMark& from = marks_[(mark_count_ - 2) & mask_];
+    const CrankMark& to = marks_[(mark_count_ - 1) & mask_];
+    ns_per_deg_ = static_cast<double>(to.t_ns - from.t_ns) / cycle_.between_deg(from.tooth, to.tooth);
+  }
   for (const PathNode& node : episode_.best_path()) {
     odd.extra += node.fault == ToothFault::extra ? 1 : 0;
     odd.missed += node.missed;
     clean = node.fault == ToothFault::none ? clean + 1 : 0;
     const CrankMark before = marks_[(mark_count_ - 1) & mask_];
+    uneven_step_ = uneven_step_ || uneven(node, before, from_mark);
     commit_node(node);
     if (clean > 0 && steps_[static_cast<std::size_t>(before.tooth)].confirms) {
       confirm_gap();
@@ -391,6 +399,19 @@ bool CrankTracker::mixed_again(const OddEdges& odd) {
   const bool again = mixed_at_mark_ > 0 && mark_count_ <= mixed_at_mark_ + turn + turn / 4;
   mixed_at_mark_ = mark_count_;
   return again;
+}
+
+bool CrankTracker::uneven(const PathNode& node, const CrankMark& before, std::uint64_t from_mark) const {
+  constexpr double log_ratio_max = 0.45;  // an edge half way between two teeth makes it ln 2
+  constexpr double repeats_within = 0.25;
+  if (cycle_.repeat_teeth > 1 || node.fault != ToothFault::none ||
+      ns_per_deg_ < ns_per_deg_at(crank_limits::unsure_rpm)) {
+    return false;
+  }
+  const double step_deg = cycle_.between_deg(before.tooth, node.tooth);
+  const double log_ratio = std::log(static_cast<double>(node.t_ns - before.t_ns) / (step_deg * ns_per_deg_));
+  const std::optional<double> past = past_.log_ratio(before.tooth, from_mark);
+  return std::fabs(log_ratio) > log_ratio_max && !(past && std::fabs(log_ratio - *past) < repeats_within);
 }
 
 void CrankTracker::commit_node(const PathNode& node) {

@@ -118,6 +118,10 @@ class CrankTracker {
   // Whether the place of this mark, of the lock that holds, rests on more than an explanation of many odd edges: from
   // the first of them to the next gap that comes where it should, it does not.
   bool well_supported(std::uint64_t index) const { return index < unsure_from_ || index >= unsure_until_; }
+  // Whether, in the episode that was just resolved, a slow crank changed its speed within a step by so much, and not as a
+  // cycle ago, that a tooth may as well have been missed or one edge have been too many. Only of wheels without a gap,
+  // which never show it.
+  bool uneven_step() const { return uneven_step_; }
   // One past the newest mark, decided or not.
   std::uint64_t marks_end() const { return mark_count_; }
   const CrankMark& mark(std::uint64_t index) const { return marks_[index & mask_]; }
@@ -157,6 +161,7 @@ class CrankTracker {
   std::optional<EdgeRow> certain_row(const PlaceSearch& search, int turns) const;  // what is worth_judging()
   bool too_coarse_to_tell() const;
   bool running_out(const EdgeRow& row) const;
+  std::uint64_t steps_since_stand(const EdgeRow& row) const;
   bool turns_take_longer() const;
   bool slow_interval() const;
   ScatterModel search_scatter() const;
@@ -194,6 +199,7 @@ class CrankTracker {
   OddEdges commit_episode();
   void note_unsure(const OddEdges& odd, std::uint64_t from_mark);
   bool mixed_again(const OddEdges& odd);
+  bool uneven(const PathNode& node, const CrankMark& before, std::uint64_t from_mark) const;
   void commit_node(const PathNode& node);
   void keep_faults();
   bool dense_burst(double share_of_step = 0.5) const;
@@ -235,7 +241,8 @@ class CrankTracker {
   std::uint64_t lock_mark_ = 0;      // marks_end() when the lock was taken
   int gaps_since_lock_ = 0;
   bool holding_ = false;
-  bool reopened_ = false;            // this episode goes back to the last gap
+  bool reopened_ = false;  // this episode goes back to the last gap
+  bool uneven_step_ = false;
   std::uint64_t audit_at_mark_ = 0;  // 0 = none due
   double ns_per_deg_ = 0;
   double ratio_least_ = 1;

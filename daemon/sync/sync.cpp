@@ -6,6 +6,7 @@
 #include <utility>
 
 #include "geometry/angle.hpp"
+#include "geometry/cam_evidence.hpp"
 #include "sync/crank_limits.hpp"
 
 namespace cw {
@@ -47,6 +48,7 @@ Sync::Sync(const Engine& engine)
       wheel_(engine, cycle_),
       shaft_(engine),
       period_(engine, cycle_.mean_step_deg()),
+      jump_(engine, cycle_.mean_step_deg()),
       cam_patterns_(engine),
       turn_deg_(cycle_.cycle_deg / cycle_.places()),
       largest_step_deg_(largest_step(cycle_)),
@@ -54,6 +56,9 @@ Sync::Sync(const Engine& engine)
       cams_(engine.cams.size()),
       last_shift_deg_(engine.cams.size()),
       ripple_order_(firings_per_turn(engine)) {
+  for (const double shift_deg : position_evidence(engine).left_deg) {
+    alike_.push_back(static_cast<int>(std::lround(shift_deg / turn_deg_)));
+  }
   // With fewer teeth than that to a wave of speed a polynomial through many of them would swing wide of the motion.
   constexpr double teeth_to_wave = 4;
   coarse_ = ripple_order_ * cycle_.mean_step_deg() * teeth_to_wave > deg_per_rev;
@@ -147,7 +152,7 @@ void Sync::handle(CrankEvent event, std::int64_t t_ns) {
     if (state_ == LockState::searching && known_ != PlaceKnown::none) {
       untold_until_ = tracker_.marks_end();  // it was in doubt
     }
-    if (miscount_likely(hold_faults())) {
+    if (miscount_likely(hold_faults()) || tracker_.uneven_step()) {
       doubt_place(false);
     }
     change_state(locked_state(), t_ns, LossReason::none);
@@ -319,6 +324,7 @@ void Sync::break_off(LossReason reason) {
   wheel_.forget();
   shaft_.forget();
   period_.forget();
+  jump_.forget();
   cam_patterns_.forget();
   pending_.clear();
   silence_reported_ = true;  // that nothing comes is no news of the engine
@@ -366,6 +372,9 @@ void Sync::cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns) {
   add_pending({t_ns, cam, edge, true});
   if (edge == engine_.cams[cam].edges.front().edge) {
     wheel_.cam_edge(cam, t_ns);
+  }
+  if (cycle_.repeat_teeth == 1 && known_ != PlaceKnown::cycle) {
+    jump_.cam_edge(cam, t_ns);
   }
   ++cams_since_crank_;
   const double interval_ns = tracker_.next_interval_ns();
@@ -426,6 +435,7 @@ void Sync::tick(std::int64_t silent_ns) {
   tracker_.drop(LossReason::signal_stopped);
   strict_.reset();
   wheel_.forget();
+  jump_.forget();
   finish_segment();
   suspended_ = false;
   known_ = PlaceKnown::none;

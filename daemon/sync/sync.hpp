@@ -11,6 +11,7 @@
 #include "geometry/engine.hpp"
 #include "geometry/tooth_cycle.hpp"
 #include "items/observation.hpp"
+#include "sync/cam_jump.hpp"
 #include "sync/cam_match.hpp"
 #include "sync/cam_pattern_watch.hpp"
 #include "sync/cam_period.hpp"
@@ -116,6 +117,9 @@ class Sync {
       look_at_wheel();
     }
     before_newest_ns_ = newest_ns();
+    if (cycle_.repeat_teeth == 1 && known_ != PlaceKnown::cycle) {
+      jump_.crank_edge(t_ns);
+    }
     const CrankEvent event = tracker_.edge(t_ns);
     if (event != CrankEvent::none || cams_since_crank_ != 0 || state_ == LockState::no_signal) {
       handle(event, t_ns);
@@ -192,6 +196,7 @@ class Sync {
   double hidden_dip_deg(std::uint64_t index) const;
   void take_located(const Pending& pending, const Located& at);
   TdcPoints points_around_tdc(std::uint64_t index) const;
+  bool may_have_turned_back(std::uint64_t index) const;
   void pass_tdc(std::uint64_t index);
   void report_cycle(std::uint64_t index, const TdcEstimate& tdc, const CrankTracker::RatioRange& ratios);
   void plan_tdc();
@@ -199,6 +204,7 @@ class Sync {
   double margin_of(const CrankTracker::RatioRange& range) const;
   void tell_silent_cams();
   void seek_place();
+  std::vector<int> places_by_cams(AngleSpan span, double extra_shift_deg) const;
   void set_place(int place, PlaceKnown known);
   std::optional<PlaceKnown> known_by(const std::vector<int>& places) const;
   bool judged(std::size_t cam) const;
@@ -245,8 +251,10 @@ class Sync {
   WheelWatch wheel_;
   ShaftCheck shaft_;
   CamPeriod period_;
+  CamJump jump_;  // fed while the cams have not told the tooth
   CamPatternWatch cam_patterns_;
   double turn_deg_ = 360;
+  std::vector<int> alike_;  // places that no cam of this file can tell from one another, as steps from any of them
   double largest_step_deg_ = 0;
   double smallest_step_deg_ = 0;
   LockState state_ = LockState::no_signal;

@@ -70,15 +70,16 @@ void Sync::seek_place() {
   const double watched_deg = here_deg - segment_position_deg_;
   const double cycle_deg = cycle_.cycle_deg;
   // A whole cycle must be seen: then edges that should have come and did not speak as well.
-  if (watched_deg < cycle_deg || (cycle_.repeat_teeth == 1 && period_.contradicts())) {
+  const bool cams_unfit = cycle_.repeat_teeth == 1 && (period_.contradicts() || jump_.jumped());
+  if (watched_deg < cycle_deg || cams_unfit) {
     return;
   }
   std::vector<int> left;
   for (int cycles = 1; cycles <= place_window_cycles && !known_by(left); ++cycles) {
     const AngleSpan span{std::max(segment_position_deg_, here_deg - cycles * cycle_deg), here_deg};
-    left = places_left(evidence(span), cycle_deg, turn_deg_, cycle_.places(), span, 0);
+    left = places_by_cams(span, 0);
     if (!known_by(left) && watched_deg >= widened_after_cycles * cycle_deg && cycles >= widened_after_cycles) {
-      left = places_left(evidence(span), cycle_deg, turn_deg_, cycle_.places(), span, belt_jump_deg_max);
+      left = places_by_cams(span, belt_jump_deg_max);
     }
   }
   for (CamTrack& track : cams_) {
@@ -95,6 +96,22 @@ void Sync::seek_place() {
   } else if (*known != known_) {
     decide_place(left, *known);
   }
+}
+
+// What the edges of the span leave, and with each place those that by the file's tolerances could look the same.
+std::vector<int> Sync::places_by_cams(AngleSpan span, double extra_shift_deg) const {
+  const int places = cycle_.places();
+  std::vector<int> left = places_left(evidence(span), cycle_.cycle_deg, turn_deg_, places, span, extra_shift_deg);
+  const std::size_t seen = left.size();
+  for (std::size_t i = 0; i < seen; ++i) {
+    for (const int steps : alike_) {
+      const int place = (left[i] + steps) % places;
+      if (std::find(left.begin(), left.end(), place) == left.end()) {
+        left.push_back(place);
+      }
+    }
+  }
+  return left;
 }
 
 void Sync::decide_place(const std::vector<int>& left, PlaceKnown known) {
@@ -343,7 +360,7 @@ bool Sync::moved_by_teeth(std::size_t cam, const CamMatch& match) const {
 void Sync::check_place() {
   const double here_deg = position_deg(last_tooth_);
   const AngleSpan span{std::max(segment_position_deg_, here_deg - place_check_cycles * cycle_.cycle_deg), here_deg};
-  const std::vector<int> left = places_left(evidence(span), cycle_.cycle_deg, turn_deg_, cycle_.places(), span, 0);
+  const std::vector<int> left = places_by_cams(span, 0);
   if (known_by(left) && !is_left(left)) {
     contradict();
   }

@@ -115,8 +115,12 @@ double Sync::hidden_dip_deg(std::uint64_t index) const {
     return step / 2;
   }
   const double bend = share * step * std::fabs(ns_per_deg(index) / around - 1);
-  // A straight line misses a steady change of speed by step / 8 times the change from one end to the other.
-  const double slope = coarse_ ? step / 16 * std::fabs(ns_per_deg(index + 1) - ns_per_deg(index - 1)) / around : 0;
+  // A straight line misses a steady change of speed by step / 8 times the change from one end to the other. Where speed
+  // doubles or halves within one step no polynomial follows it either.
+  constexpr double too_steep = 2;
+  const double change = std::fabs(ns_per_deg(index + 1) - ns_per_deg(index - 1));
+  const bool steep = change > (too_steep - 1) * std::min(ns_per_deg(index + 1), ns_per_deg(index - 1));
+  const double slope = coarse_ || steep ? step / 16 * change / around : 0;
   return bend + slope + unseen_ripple_deg(step, ripple_order_, rpm_at(around));
 }
 
@@ -215,13 +219,35 @@ TdcPoints Sync::points_around_tdc(std::uint64_t index) const {
   return points;
 }
 
+// Whether the crank may have turned back within the last cycle, between teeth so far apart that nothing else shows it: a
+// step in which it had the time to, and which took longer than a cycle ago, as one does when nothing drives the engine.
+bool Sync::may_have_turned_back(std::uint64_t index) const {
+  constexpr double far_apart_deg = 36;
+  constexpr double longer = 1.1;
+  const std::uint64_t teeth = cycle_.teeth.size();
+  if (cycle_.mean_step_deg() < far_apart_deg) {
+    return false;
+  }
+  const auto step_ns = [this](std::uint64_t i) {
+    return static_cast<double>(tracker_.mark(i).t_ns - tracker_.mark(i - 1).t_ns);
+  };
+  for (std::uint64_t i = index; i > index - std::min(index, teeth) && i > segment_start_ + teeth; --i) {
+    const double step_deg = cycle_.between_deg(tracker_.mark(i - 1).tooth, tracker_.mark(i).tooth);
+    if (!cannot_stop_at(step_ns(i) / step_deg, step_deg) && step_ns(i) > longer * step_ns(i - teeth)) {
+      return true;
+    }
+  }
+  return false;
+}
+
 void Sync::pass_tdc(std::uint64_t index) {
   const CrankTracker::RatioRange ratios = tracker_.take_ratios();
   const TdcPoints points = points_around_tdc(index);
   const std::optional<TdcEstimate> tdc = coarse_ ? tdc_.between_two(points) : tdc_.estimate(points);
   // Not known to half a tooth, nothing is claimed.
   if (tdc && tdc->uncertainty_deg < smallest_step_deg_ / 2 && index >= untold_until_ &&
-      tracker_.well_supported(index) && tracker_.well_supported(index - std::min(index, points.count))) {
+      tracker_.well_supported(index) && tracker_.well_supported(index - std::min(index, points.count)) &&
+      !may_have_turned_back(index)) {
     tracker_.set_edge_scatter_ns(std::max(tracker_scatter_min_ns, tdc_.edge_scatter_ns()));
     report_cycle(index, *tdc, ratios);
   } else {

@@ -283,6 +283,25 @@ TEST(CrankTrackerLock, is_not_taken_on_a_coarse_wheel_below_350_rpm) {
   }
 }
 
+// What came before a stop of 0.7 s may have gone backwards: it is no part of a lock. Slowed down evenly to the stop, each
+// interval is as long as the one before lets expect; so is the stop.
+TEST(CrankTrackerLock, rests_on_no_tooth_from_before_the_crank_stood) {
+  const ToothCycle cycle = test::wheel(27, 1).cycle;
+  constexpr double stand_s = 0.7;
+  constexpr double deg_s2 = 2000;
+  for (double stands_at_deg = 60; stands_at_deg < 340; stands_at_deg += 5) {
+    const auto stopping = [=](double deg) {
+      const double from_stop_s = std::sqrt(2 * std::fabs(deg - stands_at_deg) / deg_s2);
+      return 1e9 * (deg < stands_at_deg ? 5 - from_stop_s : 5 + stand_s + from_stop_s);
+    };
+    TrackerWatch watch(cycle);
+    watch.teeth(test::passages(cycle, 7, 80, stopping));
+    ASSERT_GE(watch.locks(), 1) << stands_at_deg;
+    const CrankTracker& tracker = watch.tracker();
+    EXPECT_GE(tracker.mark(tracker.first_mark()).t_ns, 5'000'000'000) << stands_at_deg;
+  }
+}
+
 TEST(CrankTrackerLock, is_not_taken_when_all_edges_come_at_one_time) {
   CrankTracker tracker(test::wheel(36, 1).cycle);
   for (int i = 0; i < 500; ++i) {
