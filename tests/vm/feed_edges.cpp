@@ -1,30 +1,35 @@
-// For the guest of tests/vm/power_cut, beside the recorder.
-//   feed-edges FOLDER              writes engine.toml and edges.csv, what is fed, into the folder
-//   feed-edges FIFO STALL_FILE     feeds it, and prints ten times a second or so
-//                                    TAKEN <edges that the recorder took> <at, ms> <longest stall since the line before, ms>
-//                                  STALL_FILE lies on another disk: what it syncs must not keep the recorder's data
+// The sensors of an engine at constant speed, for the guests of this folder.
+//   feed-edges make FOLDER RPM SECONDS DROP_EVERY             writes engine.toml and edges.csv, what is fed
+//   feed-edges feed FIFO STALL_FILE RPM SECONDS DROP_EVERY    feeds it, and prints ten times a second or so
+//     TAKEN <edges that the reader took> <at, ms> <longest stall since the line before, ms>
+// Each DROP_EVERY-th crank edge is missing. STALL_FILE lies on another disk than what is tried: what it syncs must not
+// keep that one's data.
 #include <fcntl.h>
 #include <sched.h>
 
 #include <csignal>
 #include <cstdio>
+#include <cstdlib>
+#include <string>
 
 #include "tests/unit/cli/fifo_feed.hpp"
 #include "tests/unit/record/scratch_folder.hpp"
 
 namespace {
 
-constexpr double rpm = 1500;  // 900 edges/s: the emulator has the speed of a very slow computer
-constexpr double run_s = 60;
-constexpr int drop_every = 97;  // so that there are findings
+struct EngineRun {
+  double rpm = 0;
+  int run_s = 0;
+  int drop_every = 0;
+};
 
 long long ms_of(cw::test::FeedClock::duration span) {
   return std::chrono::duration_cast<std::chrono::milliseconds>(span).count();
 }
 
-void feed_and_tell(const char* fifo, const char* stall_file) {
+void feed_and_tell(const char* fifo, const char* stall_file, const EngineRun& run) {
   constexpr std::chrono::milliseconds tell_every(100);
-  const auto edges = cw::test::trial_edges(rpm, run_s, drop_every);
+  const auto edges = cw::test::trial_edges(run.rpm, run.run_s, run.drop_every);
   std::signal(SIGPIPE, SIG_IGN);
   const int descriptor = ::open(fifo, O_WRONLY | O_CLOEXEC);
   cw::test::StallWatch stalls(stall_file);
@@ -34,7 +39,7 @@ void feed_and_tell(const char* fifo, const char* stall_file) {
   ::sched_setscheduler(0, SCHED_IDLE, &priority);
   const auto begin = cw::test::FeedClock::now();
   auto told = begin - tell_every;
-  cw::test::feed(descriptor, edges, begin + std::chrono::seconds(static_cast<int>(run_s)), [&](const auto& taken) {
+  cw::test::feed(descriptor, edges, begin + std::chrono::seconds(run.run_s), [&](const auto& taken) {
     if (taken.at - told >= tell_every) {
       told = taken.at;
       std::printf("TAKEN %zu %lld %lld\n", taken.edges, ms_of(told - begin), ms_of(stalls.longest_lately()));
@@ -43,19 +48,29 @@ void feed_and_tell(const char* fifo, const char* stall_file) {
   });
 }
 
+void make_files(const std::string& folder, const EngineRun& run) {
+  cw::test::write_text(folder + "/engine.toml", cw::test::trial_engine);
+  cw::test::write_text(folder + "/edges.csv", cw::test::trial_csv(run.rpm, run.run_s, run.drop_every));
+}
+
+EngineRun engine_run(char** words) {
+  return {std::atof(words[0]), std::atoi(words[1]), std::atoi(words[2])};
+}
+
 }  // namespace
 
 int main(int argc, char** argv) {
-  if (argc == 2) {
-    const std::string folder = argv[1];
-    cw::test::write_text(folder + "/engine.toml", cw::test::trial_engine);
-    cw::test::write_text(folder + "/edges.csv", cw::test::trial_csv(rpm, run_s, drop_every));
-    return 0;
-  }
-  if (argc != 3) {
-    std::fputs("usage: feed-edges FOLDER | feed-edges FIFO STALL_FILE\n", stderr);
+  const std::string what = argc > 1 ? argv[1] : "";
+  if (what == "make" && argc == 6) {
+    make_files(argv[2], engine_run(argv + 3));
+  } else if (what == "feed" && argc == 7) {
+    feed_and_tell(argv[2], argv[3], engine_run(argv + 4));
+  } else {
+    std::fputs(
+        "usage: feed-edges make FOLDER RPM SECONDS DROP_EVERY\n"
+        "       feed-edges feed FIFO STALL_FILE RPM SECONDS DROP_EVERY\n",
+        stderr);
     return 2;
   }
-  feed_and_tell(argv[1], argv[2]);
   return 0;
 }

@@ -40,8 +40,7 @@ void feed(int fifo, const std::vector<TrialEdge>& edges, FeedClock::time_point e
     text.clear();
     int waiting = 0;
     ::ioctl(fifo, FIONREAD, &waiting);
-    while (taken.edges < next &&
-           gone + edges[taken.edges].line.size() + static_cast<std::size_t>(waiting) <= written) {
+    while (taken.edges < next && gone + edges[taken.edges].line.size() + static_cast<std::size_t>(waiting) <= written) {
       gone += edges[taken.edges++].line.size();
     }
     taken.at = FeedClock::now();
