@@ -40,6 +40,7 @@ pack_start_root() {
   done < <(module_files virtio_pci virtio_blk crc32c_generic ext4) >"$root/modules/order"
   cat >"$root/start" <<'TEXT'
 /bin/busybox --install -s /bin
+echo # after the firmware's last line
 mount -t proc proc /proc
 mount -t sysfs sysfs /sys
 mount -t devtmpfs devtmpfs /dev

@@ -3,7 +3,6 @@
 
 #include <algorithm>
 #include <cstdio>
-#include <nlohmann/json.hpp>
 
 #include "cli/pipeline.hpp"
 #include "cli/sequencer.hpp"
@@ -13,6 +12,7 @@
 #include "tests/unit/cli/live_trial.hpp"
 #include "tests/unit/cli/program.hpp"
 #include "tests/unit/record/troubled_disk.hpp"
+#include "text/json.hpp"
 
 namespace cw {
 namespace {
@@ -207,8 +207,8 @@ TEST(BlackBox, its_windows_replay_as_epochs_in_which_the_findings_are_found_agai
   ASSERT_EQ(live.size(), 2U);
   ASSERT_EQ(again.size(), live.size()) << test::file_text(scratch / "again/events.jsonl");
   for (std::size_t i = 0; i < live.size(); ++i) {
-    const auto was = nlohmann::json::parse(live[i]);
-    const auto is = nlohmann::json::parse(again[i]);
+    const auto was = parse_json(live[i]);
+    const auto is = parse_json(again[i]);
     for (const char* key : {"kind", "start_ns", "end_ns", "tooth", "angle_deg", "rpm", "reason"}) {
       EXPECT_EQ(is.at(key), was.at(key)) << key;
     }

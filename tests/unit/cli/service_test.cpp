@@ -11,7 +11,6 @@
 #include <cstring>
 #include <fstream>
 #include <map>
-#include <nlohmann/json.hpp>
 #include <thread>
 
 #include "tests/unit/cli/links.hpp"
