@@ -75,13 +75,21 @@ guest_cpu_s() {
     2>/dev/null
 }
 
+console_has() {
+  tr -d '\r' <"$1" | awk "$2 { found = 1; exit } END { exit !found }"
+}
+
 # wait_for CONSOLE AWK_CONDITION CPU_S: until a line of the console meets it, at most so much of the guest's processor
 # time more, or an hour.
 wait_for() {
   local console=$1 condition=$2 end=$((SECONDS + 3600)) used begin
   begin=$(guest_cpu_s) || begin=0
-  until tr -d '\r' <"$console" | awk "$condition { found = 1; exit } END { exit !found }"; do
-    if ! used=$(guest_cpu_s) || ((used > begin + $3 || SECONDS > end)) || grep -q '^GUEST failed' "$console"; then
+  until console_has "$console" "$condition"; do
+    # It may have ended since, with its last word what is waited for.
+    if ! used=$(guest_cpu_s) && console_has "$console" "$condition"; then
+      return 0
+    fi
+    if [[ -z $used ]] || ((used > begin + $3 || SECONDS > end)) || grep -q '^GUEST failed' "$console"; then
       echo "expected $condition on the console, found after ${used:-all} s of processor time:"
       tail -5 "$console"
       return 1
