@@ -49,6 +49,12 @@ class BoundedQueue {
     return std::optional<Value>(std::move(value));
   }
 
+  // Whether nothing waits. For the one that pops: it can only become false behind its back.
+  bool empty() const {
+    const std::lock_guard lock(mutex_);
+    return values_.empty();
+  }
+
   // No more values will come.
   void close() {
     const std::lock_guard lock(mutex_);
@@ -66,7 +72,7 @@ class BoundedQueue {
   }
 
   const std::size_t weight_max_;
-  std::mutex mutex_;
+  mutable std::mutex mutex_;
   std::condition_variable has_room_;
   std::condition_variable has_value_;
   std::deque<std::pair<Value, std::size_t>> values_;

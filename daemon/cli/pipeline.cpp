@@ -116,10 +116,18 @@ void Pipeline::hand_to_writer(Work work) {
   }
 }
 
+// Live, what waits behind a slow disk is synced together: a sync for each finding would take longer than the findings.
 void Pipeline::run_writer() {
   ::pthread_setname_np(::pthread_self(), "writer");
+  constexpr std::chrono::milliseconds together{200};
+  auto last_commit = std::chrono::steady_clock::now();
   while (auto work = output_.pop()) {
     write(*work);
+    const auto now = std::chrono::steady_clock::now();
+    if (!settings_.live || output_.empty() || now - last_commit >= together) {
+      commit();
+      last_commit = std::chrono::steady_clock::now();
+    }
     writer_done_ = std::chrono::steady_clock::now();
   }
 }
@@ -152,6 +160,9 @@ void Pipeline::write(const Work& work) {
     }
     tell(work.observations);
   }
+}
+
+void Pipeline::commit() {
   if (settings_.session != nullptr) {
     settings_.session->commit();
   }

@@ -74,6 +74,7 @@ class Pipeline {
   void hand_to_writer(Work work);
   void tell(const std::vector<Observation>& observations);
   void write(const Work& work);
+  void commit();
 
   const Engine& engine_;
   PipelineSettings settings_;

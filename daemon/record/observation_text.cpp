@@ -3,9 +3,9 @@
 #include <array>
 #include <charconv>
 #include <cmath>
-#include <nlohmann/json.hpp>
 
 #include "record/wall_time.hpp"
+#include "text/json.hpp"
 
 namespace cw {
 
@@ -118,7 +118,7 @@ bool append_fixed(std::string& out, double value, int decimals) {
 }
 
 void append_json_string(std::string& out, std::string_view text) {
-  out += nlohmann::json(text).dump(-1, ' ', false, nlohmann::json::error_handler_t::replace);
+  out += dump_json(Json(text));
 }
 
 std::string finding_json(const Finding& finding, std::optional<std::int64_t> wall_ns) {

@@ -2,13 +2,12 @@
 
 #include <algorithm>
 #include <charconv>
-#include <nlohmann/json.hpp>
+
+#include "text/json.hpp"
 
 namespace cw {
 
 namespace {
-
-using Json = nlohmann::json;
 
 template <typename Integer>
 std::optional<Integer> integer_at(const Json& object, const char* key) {
@@ -63,11 +62,11 @@ std::optional<std::int64_t> KeptItems::session_start_ns() const {
 }
 
 bool is_json_object(std::string_view line) {
-  return Json::parse(line, nullptr, false).is_object();
+  return parse_json(line).is_object();
 }
 
 LineFate EventLines::judge(std::string_view line) {
-  const Json event = Json::parse(line, nullptr, false);
+  const Json event = parse_json(line);
   if (!event.is_object() || !event.contains("evidence") || !event["evidence"].is_object()) {
     return LineFate::unreadable;
   }

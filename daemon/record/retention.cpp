@@ -6,13 +6,13 @@
 #include <array>
 #include <cerrno>
 #include <filesystem>
-#include <nlohmann/json.hpp>
 #include <sstream>
 #include <utility>
 
 #include "record/observation_text.hpp"
 #include "record/session_info.hpp"
 #include "record/wall_time.hpp"
+#include "text/json.hpp"
 
 namespace cw {
 
@@ -69,7 +69,7 @@ bool read_evidence(const std::string& path, std::vector<SequenceRange>& evidence
   }
   std::istringstream lines(text);
   for (std::string line; std::getline(lines, line) && !lines.eof();) {
-    const auto event = nlohmann::json::parse(line, nullptr, false);
+    const auto event = parse_json(line);
     if (!event.is_object() || !event.contains("severity") || !event["severity"].is_string()) {
       return false;
     }

@@ -2,9 +2,9 @@
 
 #include <algorithm>
 #include <filesystem>
-#include <nlohmann/json.hpp>
 
 #include "record/disk_file.hpp"
+#include "text/json.hpp"
 
 namespace cw {
 
@@ -86,7 +86,7 @@ void SessionReader::expect_end_of(const std::string& summary_path) {
   if (read_file(summary_path, summary_max, text)) {
     return;
   }
-  const auto summary = nlohmann::json::parse(text, nullptr, false);
+  const auto summary = parse_json(text);
   if (!summary.is_object()) {
     return;
   }

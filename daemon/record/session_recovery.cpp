@@ -4,7 +4,6 @@
 #include <filesystem>
 #include <fstream>
 #include <functional>
-#include <nlohmann/json.hpp>
 #include <utility>
 
 #include "record/capture_writer.hpp"
@@ -12,6 +11,7 @@
 #include "record/recovered_lines.hpp"
 #include "record/session_reader.hpp"
 #include "record/session_writer.hpp"
+#include "text/json.hpp"
 
 namespace cw {
 
@@ -202,13 +202,12 @@ Problem Recovery::copy_summary() {
   return write_whole_file(settings_.layer, out("summary.json"), text);
 }
 
-nlohmann::ordered_json counts_json(const LineCounts& counts) {
+OrderedJson counts_json(const LineCounts& counts) {
   return {{"kept", counts.kept}, {"without_evidence", counts.without_evidence}, {"unreadable", counts.unreadable}};
 }
 
 Problem Recovery::write_recovery() {
-  using Json = nlohmann::ordered_json;
-  Json json;
+  OrderedJson json;
   json["answer"] = to_string(report_.answer);
   json["source"] = settings_.source;
   json["closed_in_good_order"] = report_.closed;
@@ -216,9 +215,9 @@ Problem Recovery::write_recovery() {
   json["items"] = report_.capture.items;
   json["missing_items"] = report_.capture.missing_items;
   json["bytes_dropped"] = report_.capture.bytes_dropped;
-  json["holes"] = Json::array();
+  json["holes"] = OrderedJson::array();
   for (const CaptureHole& hole : report_.capture.holes) {
-    Json entry;
+    OrderedJson entry;
     entry["first_sequence"] = hole.first_sequence;
     entry["items"] = hole.items;
     if (hole.before_host_ns) {
@@ -231,7 +230,7 @@ Problem Recovery::write_recovery() {
   }
   json["events"] = counts_json(report_.events);
   json["trend"] = counts_json(report_.trend);
-  const std::string text = json.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";
+  const std::string text = dump_json(json, 2) + "\n";
   return write_whole_file(settings_.layer, out("recovery.json"), text);
 }
 

@@ -2,9 +2,9 @@
 
 #include <algorithm>
 #include <cmath>
-#include <nlohmann/json.hpp>
 
 #include "record/observation_text.hpp"
+#include "text/json.hpp"
 
 namespace cw {
 
@@ -149,15 +149,13 @@ bool fails(const SessionTotals& totals, const std::optional<Severity>& limit) {
 
 namespace {
 
-using Json = nlohmann::ordered_json;
-
 // Fixed precision, so that the file does not depend on how a library shortens numbers.
 double rounded(double value) {
   return std::round(value * 1000.0) / 1000.0;
 }
 
-Json mean_json(const RunningMean& mean) {
-  Json json;
+OrderedJson mean_json(const RunningMean& mean) {
+  OrderedJson json;
   json["readings"] = mean.count();
   json["mean"] = rounded(mean.mean());
   json["standard_deviation"] = rounded(mean.deviation());
@@ -170,7 +168,7 @@ std::optional<std::int64_t> wall_of(const std::optional<WallAnchor>& anchor, con
   return anchor && host ? wall_ns_at(*anchor, *host) : std::nullopt;
 }
 
-void add_times(Json& json, const SessionTotals& totals, const std::optional<WallAnchor>& anchor) {
+void add_times(OrderedJson& json, const SessionTotals& totals, const std::optional<WallAnchor>& anchor) {
   if (const auto wall = wall_of(anchor, totals.first_host_ns())) {
     json["first_wall_time"] = rfc3339(*wall, 3);
   }
@@ -188,7 +186,7 @@ void add_times(Json& json, const SessionTotals& totals, const std::optional<Wall
 
 std::string summary_json(const SessionTotals& totals, const Engine& engine, const std::optional<WallAnchor>& anchor,
                          const RecordingState& recording) {
-  Json json;
+  OrderedJson json;
   json["engine"] = engine.name;
   add_times(json, totals, anchor);
   json["items"] = totals.items();
@@ -202,7 +200,7 @@ std::string summary_json(const SessionTotals& totals, const Engine& engine, cons
   for (const Severity severity : {Severity::fault, Severity::warning, Severity::info}) {
     json["findings"][std::string(to_string(severity))] = totals.findings(severity);
   }
-  json["kinds"] = Json::object();
+  json["kinds"] = OrderedJson::object();
   for (const auto& [kind, count] : totals.kinds()) {
     json["kinds"][std::string(to_string(kind))] = count.findings;
   }
@@ -214,17 +212,17 @@ std::string summary_json(const SessionTotals& totals, const Engine& engine, cons
       json["cam_phase_deg"][engine.cams[i].name] = mean_json(totals.cam_phase_deg()[i]);
     }
   }
-  json["worst"] = Json::array();
+  json["worst"] = OrderedJson::array();
   for (const Finding& finding : totals.worst()) {
     const auto first = totals.first_host_ns();
     const std::optional<std::int64_t> host = first ? std::optional(*first + finding.session_ns) : std::nullopt;
-    json["worst"].push_back(Json::parse(finding_json(finding, wall_of(anchor, host))));
+    json["worst"].push_back(parse_ordered_json(finding_json(finding, wall_of(anchor, host))));
   }
   json["not_watched"] = totals.not_watched();
   json["recording"]["lost_items"] = recording.lost_items;
   json["recording"]["stopped_by"] = recording.stopped_by;
   json["recording"]["next_sequence"] = totals.next_sequence();
-  return json.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";
+  return dump_json(json, 2) + "\n";
 }
 
 }  // namespace cw

@@ -225,7 +225,9 @@ bool SessionWriter::may_record(const ItemBatch& batch) {
   if (!settings_.live) {
     return !in_hole_;
   }
+  const std::uint64_t skipped = any_item_ ? batch.items.front().sequence - next_sequence_ : 0;
   if (in_hole_) {
+    lost_items_ += skipped;
     if (!is_marker(batch.items.front()) || !wants_marker_) {
       return false;
     }
@@ -236,14 +238,27 @@ bool SessionWriter::may_record(const ItemBatch& batch) {
     tell(settings_.folder + ": recording again, " + std::to_string(lost) + " items were lost");
     return true;
   }
-  if (any_item_ && batch.items.front().sequence != next_sequence_) {
-    begin_hole(batch.items.front().sequence - next_sequence_);
+  if (skipped == 0) {
+    return true;
+  }
+  const bool closed = close_block();  // what came before the hole is evidence of what is found in it
+  begin_hole(skipped);
+  if (closed) {
     wants_marker_ = true;
     service("recording-lost", json_text("reason", "the writer fell behind"));
     tell(settings_.folder + ": the writer fell behind, this span is not recorded");
-    return false;
   }
-  return true;
+  return false;
+}
+
+// False when the disk does not take it: recording has stopped then.
+bool SessionWriter::close_block() {
+  const std::uint64_t lost_before = capture_.lost_items();
+  const Problem problem = capture_.close_block();
+  if (problem) {
+    recording_failed(problem, capture_.lost_items() - lost_before);
+  }
+  return !problem;
 }
 
 void SessionWriter::append(const ItemBatch& batch) {
@@ -340,9 +355,7 @@ void SessionWriter::look_at_place() {
 void SessionWriter::look_at_room() {
   const std::int64_t free = in_hole_ ? -1 : settings_.layer.free_bytes(settings_.folder);
   if (free >= 0 && static_cast<std::uint64_t>(free) < settings_.free_floor_bytes) {
-    const std::uint64_t lost_before = capture_.lost_items();
-    if (Problem problem = capture_.close_block()) {
-      recording_failed(problem, capture_.lost_items() - lost_before);
+    if (!close_block()) {
       return;
     }
     constexpr std::int64_t mib = 1024 * 1024;
@@ -464,10 +477,7 @@ void SessionWriter::commit() {
   }
   // Evidence first: the open block holds the items that these lines rest on.
   if (!in_hole_ && (events_.file.waits() || trend_.file.waits())) {
-    const std::uint64_t lost_before = capture_.lost_items();
-    if (Problem problem = capture_.close_block()) {
-      recording_failed(problem, capture_.lost_items() - lost_before);
-    }
+    close_block();
   }
   if (Problem problem = write_lines(false); problem && settings_.live) {
     begin_trouble(Trouble::refused, *problem + "; findings wait in memory until that is over");

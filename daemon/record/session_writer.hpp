@@ -43,7 +43,8 @@ struct SessionSettings {
 // Draws an id for a new session.
 std::uint64_t draw_session_id();
 
-// For each batch: append() the items, pass what the monitor says about them to the observer calls, then commit().
+// For each batch: append() the items, pass what the monitor says about them to the observer calls, then commit(), at once
+// or after a few batches: what is found is on the disk only then.
 // One thread, but for the calls that say otherwise.
 class SessionWriter final : public Observer {
  public:
@@ -102,6 +103,7 @@ class SessionWriter final : public Observer {
   Problem open_files();
   Problem begin_recording();
   bool may_record(const ItemBatch& batch);
+  bool close_block();
   void begin_hole(std::uint64_t lost_items);
   void recording_failed(const Problem& problem, std::uint64_t lost_items, Trouble trouble = Trouble::refused);
   void begin_trouble(Trouble trouble, const std::string& what);

@@ -8,13 +8,11 @@
 #include <string_view>
 #include <system_error>
 
-#include <nlohmann/json.hpp>
+#include "text/json.hpp"
 
 namespace cw::sim {
 
 namespace {
-
-using Json = nlohmann::ordered_json;
 
 struct Closer {
   void operator()(std::FILE* file) const { std::fclose(file); }
@@ -39,12 +37,12 @@ double speed(double rpm) {
   return std::round(rpm * 1e4) / 1e4;
 }
 
-Json noise_json(const SensorNoise& noise) {
+OrderedJson noise_json(const SensorNoise& noise) {
   return {{"jitter_ns", noise.jitter_ns}, {"jitter_deg", noise.jitter_deg}, {"delay_us", noise.delay_us}};
 }
 
-Json settings_json(const Scenario& scenario) {
-  Json crank = noise_json(scenario.crank.noise);
+OrderedJson settings_json(const Scenario& scenario) {
+  OrderedJson crank = noise_json(scenario.crank.noise);
   crank["duty"] = scenario.crank.duty;
   crank["pitch_error_sd_deg"] = scenario.crank.pitch_error_sd_deg;
   crank["pitch_errors_deg"] = scenario.crank.pitch_errors_deg;
@@ -56,14 +54,14 @@ Json settings_json(const Scenario& scenario) {
                           {"noise_rpm", scenario.crank.backwards->noise_rpm},
                           {"fade", scenario.crank.backwards->fade}};
   }
-  Json cams = Json::array();
+  OrderedJson cams = OrderedJson::array();
   for (const CamSensor& sensor : scenario.cams) {
-    Json cam = {{"name", sensor.name}};
+    OrderedJson cam = {{"name", sensor.name}};
     cam.update(noise_json(sensor.noise));
     cam["phase_deg"] = sensor.phase_deg;
     cam["backlash_deg"] = sensor.backlash_deg;
     cam["torsion_deg"] = sensor.torsion_deg;
-    cam["phaser"] = Json::array();
+    cam["phaser"] = OrderedJson::array();
     for (const PhaserPoint& point : sensor.phaser) {
       cam["phaser"].push_back({point.t_s, point.deg});
     }
@@ -76,8 +74,8 @@ Json settings_json(const Scenario& scenario) {
           {"ecu", {{"error_deg", ecu.error_deg}, {"delay_us", ecu.delay_us}, {"jitter_us", ecu.jitter_us}}}};
 }
 
-Json fault_json(const TruthFault& fault) {
-  Json json = {{"kind", fault.kind}, {"t_ns", fault.t_ns}};
+OrderedJson fault_json(const TruthFault& fault) {
+  OrderedJson json = {{"kind", fault.kind}, {"t_ns", fault.t_ns}};
   if (fault.end_ns) {
     json["end_ns"] = *fault.end_ns;
   }
@@ -95,21 +93,21 @@ Json fault_json(const TruthFault& fault) {
   return json;
 }
 
-Json truth_json(const Simulation& simulation, const Scenario& scenario) {
+OrderedJson truth_json(const Simulation& simulation, const Scenario& scenario) {
   const Truth& truth = simulation.truth;
-  Json json = {{"engine", truth.engine},
-               {"seed", truth.seed},
-               {"cycle_deg", truth.cycle_deg},
-               {"end_s", truth.end_s},
-               {"channels", simulation.channels},
-               {"edges", simulation.edges.size()},
-               {"settings", settings_json(scenario)}};
-  json["faults"] = Json::array();
+  OrderedJson json = {{"engine", truth.engine},
+                      {"seed", truth.seed},
+                      {"cycle_deg", truth.cycle_deg},
+                      {"end_s", truth.end_s},
+                      {"channels", simulation.channels},
+                      {"edges", simulation.edges.size()},
+                      {"settings", settings_json(scenario)}};
+  json["faults"] = OrderedJson::array();
   for (const TruthFault& fault : truth.faults) {
     json["faults"].push_back(fault_json(fault));
   }
   json["faults_not_reached"] = truth.faults_not_reached;
-  json["wheel_slips"] = Json::array();
+  json["wheel_slips"] = OrderedJson::array();
   for (const AngleStep& slip : truth.wheel_slips) {
     json["wheel_slips"].push_back(
         {{"from_deg", angle(slip.from_deg)}, {"span_deg", angle(slip.span_deg)}, {"by_deg", angle(slip.by_deg)}});
@@ -117,9 +115,9 @@ Json truth_json(const Simulation& simulation, const Scenario& scenario) {
   json["reversals_ns"] = truth.reversals_ns;
   json["tdc1_ns"] = truth.tdc1_ns;
   json["wheel_tdc1_ns"] = truth.wheel_tdc1_ns;
-  Json times = Json::array();
-  Json angles = Json::array();
-  Json speeds = Json::array();
+  OrderedJson times = OrderedJson::array();
+  OrderedJson angles = OrderedJson::array();
+  OrderedJson speeds = OrderedJson::array();
   for (const TruthSample& sample : truth.samples) {
     times.push_back(sample.t_ns);
     angles.push_back(angle(sample.crank_deg));
@@ -151,7 +149,7 @@ std::optional<std::string> write_edges_csv(const Simulation& simulation, const s
 
 std::optional<std::string> write_truth_json(const Simulation& simulation, const Scenario& scenario,
                                             const std::string& path) {
-  return write_file(path, truth_json(simulation, scenario).dump() + "\n");
+  return write_file(path, dump_json(truth_json(simulation, scenario)) + "\n");
 }
 
 std::optional<std::string> run_scenario(const Engine& engine, const Scenario& scenario, const std::string& out_dir) {

@@ -1,9 +1,8 @@
 #include "outcome.hpp"
+#include "text/json.hpp"
 
 #include <algorithm>
 #include <cstdlib>
-
-#include <nlohmann/json.hpp>
 
 namespace cw::replay_logs {
 
@@ -36,7 +35,7 @@ double number(std::string_view text) {
 }
 
 template <typename T>
-std::optional<T> maybe(const nlohmann::json& line, const char* key) {
+std::optional<T> maybe(const Json& line, const char* key) {
   return line.contains(key) ? std::optional<T>(line.at(key).get<T>()) : std::nullopt;
 }
 
@@ -45,7 +44,7 @@ std::optional<T> maybe(const nlohmann::json& line, const char* key) {
 std::vector<SaidFinding> read_events(std::string_view jsonl) {
   std::vector<SaidFinding> findings;
   for (const std::string_view text : lines_of(jsonl)) {
-    const auto line = nlohmann::json::parse(text);
+    const auto line = parse_json(text);
     SaidFinding finding;
     finding.id = line.at("id").get<std::uint64_t>();
     finding.phase = line.at("phase").get<std::string>();

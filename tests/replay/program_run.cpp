@@ -1,4 +1,5 @@
 #include "program_run.hpp"
+#include "text/json.hpp"
 
 #include <fcntl.h>
 #include <spawn.h>
@@ -12,8 +13,6 @@
 #include <fstream>
 #include <iostream>
 #include <iterator>
-
-#include <nlohmann/json.hpp>
 
 namespace cw::replay_logs {
 
@@ -172,7 +171,7 @@ std::string make_log(const std::string& program, const Expectation& expectation,
       run({program, "simulate", scratch.path("scenario.toml"), "--out", scratch.path("made")}, scratch.path("log")),
       "simulate", scratch.path("log"), problems);
   const std::string rows = bytes_of(scratch.path("made/edges.csv"), problem);
-  const auto truth = nlohmann::json::parse(bytes_of(scratch.path("made/truth.json"), problem), nullptr, false);
+  const auto truth = parse_json(bytes_of(scratch.path("made/truth.json"), problem));
   if (!problem.empty() || !problems.empty() || truth.is_discarded()) {
     return problems.empty() ? problem : problems.front();
   }
@@ -181,8 +180,9 @@ std::string make_log(const std::string& program, const Expectation& expectation,
     return log_path + ": expected a file that can be written";
   }
   std::cout << log_path << ": " << rows.size() << " bytes, packed " << small.size()
-            << "\nfaults: " << truth["faults"].dump(1) << "\nfaults_not_reached: " << truth["faults_not_reached"].dump()
-            << "\ntdc1_ns = " << truth["tdc1_ns"].dump() << '\n';
+            << "\nfaults: " << dump_json(truth["faults"], 1)
+            << "\nfaults_not_reached: " << dump_json(truth["faults_not_reached"])
+            << "\ntdc1_ns = " << dump_json(truth["tdc1_ns"]) << '\n';
   return {};
 }
 

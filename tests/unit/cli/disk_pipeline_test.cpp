@@ -3,7 +3,6 @@
 
 #include <algorithm>
 #include <cstdio>
-#include <nlohmann/json.hpp>
 
 #include "cli/pipeline.hpp"
 #include "cli/sequencer.hpp"
@@ -13,6 +12,7 @@
 #include "tests/unit/cli/live_trial.hpp"
 #include "tests/unit/cli/program.hpp"
 #include "tests/unit/record/troubled_disk.hpp"
+#include "text/json.hpp"
 
 namespace cw {
 namespace {
@@ -137,6 +137,41 @@ TEST_F(DiskStall, that_is_longer_than_the_queue_holds_says_exactly_what_it_lost)
   EXPECT_EQ(reader.report().missing_items, session->lost_items());
 }
 
+// Findings of a hole may rest on what came before it.
+TEST_F(DiskStall, that_makes_a_hole_leaves_what_came_before_on_the_disk_and_counts_all_of_it) {
+  std::vector<ItemBuffer> batches;
+  feed(test::trial_edges(1500, 1, 0), [&](ItemBuffer&& some) { batches.push_back(std::move(some)); });
+  const std::size_t before = batches[0].items.size();
+  session->append(batches[0].batch());
+  session->append(batches[2].batch());
+  session->append(batches[4].batch());
+  EXPECT_EQ(session->lost_items(), batches[5].items.front().sequence - batches[1].items.front().sequence);
+  auto opened = SessionReader::open(scratch / "s");  // as after a power cut
+  auto& reader = std::get<SessionReader>(opened);
+  std::size_t items = 0;
+  for (ItemBuffer some; reader.next(some);) {
+    items += some.items.size();
+  }
+  EXPECT_EQ(items, before);
+}
+
+// As on a memory card. Ten findings a second, each after its evidence, would take two syncs each and trend rows two a
+// second: 2.2 s of syncs a second.
+TEST_F(DiskStall, in_each_sync_does_not_add_up_while_findings_come) {
+  Pipeline pipeline(engine, {true, PipelineSettings{}.queue_items, session.get(), &totals, {}});
+  disk.sync_ms = 100;
+  feed(test::trial_edges(1500, 4, 97), [&](ItemBuffer&& some) {
+    const auto pace = std::chrono::nanoseconds(some.items.back().host_ns - some.items.front().host_ns);
+    ASSERT_TRUE(pipeline.offer(some));
+    std::this_thread::sleep_for(pace);
+  });
+  const auto fed = std::chrono::steady_clock::now();
+  pipeline.finish();
+  EXPECT_LT(std::chrono::steady_clock::now() - fed, std::chrono::seconds(1));  // all is on the disk
+  session->finish("end of input", totals);
+  EXPECT_GT(test::whole_lines(test::file_text(scratch / "s/events.jsonl")).size(), 20U);
+}
+
 TEST(BlackBox, its_windows_replay_as_epochs_in_which_the_findings_are_found_again) {
   const ScratchFolder scratch;
   const Engine engine = trial_engine();
@@ -172,8 +207,8 @@ TEST(BlackBox, its_windows_replay_as_epochs_in_which_the_findings_are_found_agai
   ASSERT_EQ(live.size(), 2U);
   ASSERT_EQ(again.size(), live.size()) << test::file_text(scratch / "again/events.jsonl");
   for (std::size_t i = 0; i < live.size(); ++i) {
-    const auto was = nlohmann::json::parse(live[i]);
-    const auto is = nlohmann::json::parse(again[i]);
+    const auto was = parse_json(live[i]);
+    const auto is = parse_json(again[i]);
     for (const char* key : {"kind", "start_ns", "end_ns", "tooth", "angle_deg", "rpm", "reason"}) {
       EXPECT_EQ(is.at(key), was.at(key)) << key;
     }

@@ -2,13 +2,13 @@
 // their counts, and are not blamed on the sensor.
 #include <gtest/gtest.h>
 
-#include <nlohmann/json.hpp>
 #include <numeric>
 #include <sstream>
 
 #include "tests/unit/cli/program.hpp"
 #include "tests/unit/cli/trial_edges.hpp"
 #include "tests/unit/drivers/stream_device.hpp"
+#include "text/json.hpp"
 
 namespace cw {
 namespace {
@@ -67,7 +67,7 @@ Findings findings_of(const std::string& events) {
   Findings found;
   std::istringstream lines(events);
   for (std::string line; std::getline(lines, line);) {
-    const auto finding = nlohmann::json::parse(line);
+    const auto finding = parse_json(line);
     if (finding["kind"] == "edges-dropped") {
       EXPECT_EQ(finding["attribution"], "capture-link");
       found.lost_items.push_back(finding["values"].value("lost_items", -1.0));

@@ -1,6 +1,5 @@
 // The real program, fed live through a FIFO and killed (SIGKILL) at random moments.
 #include <gtest/gtest.h>
-#include <sys/ioctl.h>
 #include <sys/stat.h>
 
 #include <atomic>
@@ -9,6 +8,7 @@
 #include <random>
 #include <thread>
 
+#include "tests/unit/cli/fifo_feed.hpp"
 #include "tests/unit/cli/program.hpp"
 #include "tests/unit/cli/trial_edges.hpp"
 #include "tests/unit/record/session_check.hpp"
@@ -16,88 +16,18 @@
 namespace cw {
 namespace {
 
-using Clock = std::chrono::steady_clock;
+using Clock = test::FeedClock;
 using test::Ended;
 using test::Program;
 using test::run_program;
 using test::ScratchFolder;
+using test::Taken;
 
 constexpr double run_s = 3.0;
 
 struct Shared {
   std::vector<test::TrialEdge> edges = test::trial_edges(1500, run_s, 97);
   std::string csv = test::trial_csv(1500, run_s, 97);
-};
-
-// How many edges the recorder had taken out of the FIFO at a time.
-struct Taken {
-  Clock::time_point at;
-  std::size_t edges = 0;
-};
-
-// Writes edges into the FIFO when they are due, until `end`.
-std::vector<Taken> feed(int fifo, const Shared& shared, Clock::time_point end) {
-  std::vector<Taken> taken;
-  const auto begin = Clock::now();
-  const std::string header = "t_ns,channel,edge\n";
-  bool open = ::write(fifo, header.data(), header.size()) > 0;
-  std::size_t written = header.size();
-  std::size_t gone = header.size();  // bytes up to the end of the last edge taken
-  std::size_t edges = 0;
-  for (const test::TrialEdge& edge : shared.edges) {
-    std::this_thread::sleep_until(std::min(end, begin + std::chrono::nanoseconds(edge.t_ns)));
-    if (!open || Clock::now() >= end) {
-      break;
-    }
-    open = ::write(fifo, edge.line.data(), edge.line.size()) == static_cast<ssize_t>(edge.line.size());
-    written += edge.line.size();
-    int waiting = 0;
-    ::ioctl(fifo, FIONREAD, &waiting);
-    while (edges < shared.edges.size() &&
-           gone + shared.edges[edges].line.size() + static_cast<std::size_t>(waiting) <= written) {
-      gone += shared.edges[edges++].line.size();
-    }
-    taken.push_back({Clock::now(), edges});
-  }
-  return taken;
-}
-
-// While it lives, syncs a file of its own beside the session now and then: what the recorder can't be blamed for is the
-// time in which this machine did not run or its disk did not answer.
-class StallWatch {
- public:
-  explicit StallWatch(const std::string& path)
-      : file_(::open(path.c_str(), O_WRONLY | O_CREAT | O_CLOEXEC, 0644)), thread_([this] { watch(); }) {}
-  StallWatch(const StallWatch&) = delete;
-  StallWatch& operator=(const StallWatch&) = delete;
-  ~StallWatch() { stop(); }
-  // The longest stall seen.
-  Clock::duration stop() {
-    going_ = false;
-    if (thread_.joinable()) {
-      thread_.join();
-      ::close(file_);
-    }
-    return longest_;
-  }
-
- private:
-  void watch() {
-    constexpr std::chrono::milliseconds pause(10);
-    while (going_) {
-      const auto begin = Clock::now();
-      std::this_thread::sleep_for(pause);
-      if (::write(file_, "x", 1) == 1) {
-        ::fdatasync(file_);
-      }
-      longest_ = std::max(longest_, Clock::now() - begin - pause);
-    }
-  }
-
-  int file_;
-  std::atomic<bool> going_{true};
-  Clock::duration longest_{0};
-  std::thread thread_;
 };
 
 struct Killed {
@@ -111,13 +41,14 @@ Killed run_and_kill(const ScratchFolder& folder, const Shared& shared, std::chro
   ::mkfifo(fifo.c_str(), 0644);
   Program program(folder, {"run", folder / "engine.toml", "--source", "csv:" + fifo, "--out", folder / "s"});
   const int descriptor = ::open(fifo.c_str(), O_WRONLY | O_CLOEXEC);
-  StallWatch stalls(folder / "stalls");
-  const auto taken = feed(descriptor, shared, Clock::now() + after);
+  test::StallWatch stalls(folder / "stalls");
+  std::vector<Taken> taken;
+  test::feed(descriptor, shared.edges, Clock::now() + after, [&](const Taken& now) { taken.push_back(now); });
   const auto killed = Clock::now();
   program.send(SIGKILL);
   EXPECT_EQ(program.wait(), -SIGKILL);
   ::close(descriptor);
-  const auto allowed = std::chrono::seconds(1) + stalls.stop();
+  const auto allowed = std::chrono::seconds(1) + stalls.longest_lately();
   Killed result;
   for (const Taken& then : taken) {
     result.due = then.at < killed - allowed ? then.edges : result.due;

@@ -5,7 +5,6 @@
 #include <chrono>
 #include <csignal>
 #include <cstdlib>
-#include <nlohmann/json.hpp>
 #include <random>
 #include <sstream>
 #include <thread>
@@ -15,6 +14,7 @@
 #include "tests/unit/cli/trial_edges.hpp"
 #include "tests/unit/drivers/stream_device.hpp"
 #include "tests/unit/text_lines.hpp"
+#include "text/json.hpp"
 
 namespace cw {
 namespace {
@@ -71,11 +71,11 @@ using test::lines_of;
 std::vector<std::string> findings_on_source_time(const std::string& events) {
   std::vector<std::string> found;
   for (const std::string& line : lines_of(events)) {
-    auto json = nlohmann::ordered_json::parse(line);
+    auto json = parse_ordered_json(line);
     for (const char* key : {"session_ns", "wall_time", "evidence"}) {
       json.erase(key);
     }
-    found.push_back(json.dump());
+    found.push_back(dump_json(json));
   }
   return found;
 }

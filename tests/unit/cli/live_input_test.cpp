@@ -6,7 +6,6 @@
 #include <unistd.h>
 
 #include <atomic>
-#include <nlohmann/json.hpp>
 #include <sstream>
 #include <thread>
 
@@ -14,6 +13,7 @@
 #include "drivers/registry.hpp"
 #include "tests/unit/cli/links.hpp"
 #include "tests/unit/cli/trial_edges.hpp"
+#include "text/json.hpp"
 
 namespace cw {
 namespace {
@@ -54,7 +54,7 @@ struct InputTrial {
     double sum = 0;
     std::istringstream in(test::file_text(folder / "live/events.jsonl"));
     for (std::string line; std::getline(in, line);) {
-      const auto json = nlohmann::json::parse(line);
+      const auto json = parse_json(line);
       sum += json.at("kind") == kind ? json.at("values").value(value, 0.0) : 0.0;
     }
     return sum;

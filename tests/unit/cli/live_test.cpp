@@ -3,13 +3,13 @@
 
 #include <chrono>
 #include <csignal>
-#include <nlohmann/json.hpp>
 #include <thread>
 
 #include "record/session_reader.hpp"
 #include "tests/unit/cli/live_trial.hpp"
 #include "tests/unit/cli/program.hpp"
 #include "tests/unit/cli/trial_edges.hpp"
+#include "text/json.hpp"
 
 namespace cw {
 namespace {
@@ -68,7 +68,7 @@ TEST(Live, a_signal_ends_it_in_good_order_even_with_no_one_writing_to_the_fifo) 
     std::this_thread::sleep_for(std::chrono::milliseconds(600));
     program.send(signal);
     EXPECT_EQ(program.wait(), 0) << program.err();
-    const auto summary = nlohmann::json::parse(test::file_text(trial.session + "/summary.json"));
+    const auto summary = parse_json(test::file_text(trial.session + "/summary.json"));
     EXPECT_EQ(summary.at("recording").at("stopped_by"), "signal");
     EXPECT_GE(summary.at("items"), 3);  // connected, and ticks
   }
@@ -99,7 +99,7 @@ TEST(Live, killed_in_mid_run_leaves_a_readable_session_and_no_finding_without_it
     }
     EXPECT_EQ(session.report().missing_items, 0U);
     for (const std::string& line : whole_lines(test::file_text(trial.session + "/events.jsonl"))) {
-      EXPECT_LT(nlohmann::json::parse(line).at("evidence").at("last_sequence").get<std::uint64_t>(), items);
+      EXPECT_LT(parse_json(line).at("evidence").at("last_sequence").get<std::uint64_t>(), items);
     }
     // What was found before the kill is found again from what was recorded.
     const Ended replay = run_program(trial.folder, {"replay", trial.session, "--out", trial.folder / "again"});
@@ -124,7 +124,7 @@ TEST(Live, standard_input_is_a_source_and_a_file_will_do_for_it) {
   const Ended run = run_program(trial.folder, {"run", trial.engine, "--source", "-", "--out", trial.session},
                                 trial.folder / "edges.csv");
   EXPECT_EQ(run.code, 0) << run.err;
-  const auto summary = nlohmann::json::parse(test::file_text(trial.session + "/summary.json"));
+  const auto summary = parse_json(test::file_text(trial.session + "/summary.json"));
   EXPECT_EQ(summary.at("edges"), test::trial_edges(3000, 5, 0).size());
   EXPECT_EQ(summary.at("recording").at("lost_items"), 0);
 }

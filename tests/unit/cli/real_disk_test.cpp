@@ -6,11 +6,11 @@
 #include <sys/mount.h>
 
 #include <cstdlib>
-#include <nlohmann/json.hpp>
 
 #include "record/session_reader.hpp"
 #include "tests/unit/cli/live_trial.hpp"
 #include "tests/unit/cli/program.hpp"
+#include "text/json.hpp"
 
 namespace cw {
 namespace {
@@ -113,7 +113,7 @@ class DiskTrial {
     const auto again = test::whole_lines(test::file_text(trial.folder / "again/events.jsonl"));
     std::size_t before = 0;
     for (const std::string& line : events()) {
-      if (nlohmann::json::parse(line).at("evidence").at("last_sequence") >= hole.first_sequence) {
+      if (parse_json(line).at("evidence").at("last_sequence") >= hole.first_sequence) {
         break;
       }
       ASSERT_LT(before, again.size());

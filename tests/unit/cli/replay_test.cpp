@@ -3,13 +3,13 @@
 
 #include <chrono>
 #include <csignal>
-#include <nlohmann/json.hpp>
 #include <sstream>
 #include <thread>
 
 #include "record/capture_block.hpp"
 #include "tests/unit/cli/program.hpp"
 #include "tests/unit/cli/trial_edges.hpp"
+#include "text/json.hpp"
 
 namespace cw {
 namespace {
@@ -68,7 +68,7 @@ TEST(Replay, of_a_bad_file_processes_what_came_before_and_exits_3) {
   const std::size_t lines = test::trial_edges(3000, 3, 0).size() + 2;
   EXPECT_EQ(ended.err, "crankwitness: " + trial.edges + ":" + std::to_string(lines) +
                            ": expected t_ns,channel,edge, found \"oops\"\n");
-  const auto summary = nlohmann::json::parse(test::file_text(trial.folder / "s/summary.json"));
+  const auto summary = parse_json(test::file_text(trial.folder / "s/summary.json"));
   EXPECT_EQ(summary.at("edges"), lines - 2);
   EXPECT_EQ(summary.at("recording").at("stopped_by"), "bad input");
 }
@@ -142,8 +142,8 @@ TEST(Replay, json_is_a_line_a_finding_and_a_summary) {
   ASSERT_EQ(ended.code, 0);
   const std::string events = test::file_text(trial.folder / "s/events.jsonl");
   ASSERT_EQ(ended.out.compare(0, events.size(), events), 0);
-  const auto summary = nlohmann::json::parse(ended.out.substr(events.size()));
-  EXPECT_EQ(summary, nlohmann::json::parse(test::file_text(trial.folder / "s/summary.json")));
+  const auto summary = parse_json(ended.out.substr(events.size()));
+  EXPECT_EQ(summary, parse_json(test::file_text(trial.folder / "s/summary.json")));
 }
 
 TEST(Replay, fail_on_turns_findings_into_an_exit_code) {
@@ -184,7 +184,7 @@ TEST(Replay, stopped_by_a_signal_closes_its_session_and_exits_6) {
   std::this_thread::sleep_for(std::chrono::milliseconds(600));
   program.send(SIGINT);
   EXPECT_EQ(program.wait(), 6);
-  const auto summary = nlohmann::json::parse(test::file_text(trial.folder / "s/summary.json"));
+  const auto summary = parse_json(test::file_text(trial.folder / "s/summary.json"));
   EXPECT_EQ(summary.at("recording").at("stopped_by"), "signal");
 }
 

@@ -11,7 +11,6 @@
 #include <cstring>
 #include <fstream>
 #include <map>
-#include <nlohmann/json.hpp>
 #include <thread>
 
 #include "tests/unit/cli/links.hpp"
@@ -367,6 +366,9 @@ TEST(Ending, sighup_of_a_terminal_that_was_closed_ends_the_run) {
 
 // A reader of standard output that has stopped reading holds up the end.
 TEST(Ending, a_second_signal_is_answered_and_a_third_ends_at_once) {
+#ifdef __SANITIZE_THREAD__
+  GTEST_SKIP() << "ThreadSanitizer keeps a signal back until the write(2) that hangs here returns";
+#endif
   const ServiceTrial trial;
   const std::string out = trial.folder / "program.out";
   ::mkfifo(out.c_str(), 0644);

@@ -5,12 +5,12 @@
 
 #include <cstdlib>
 #include <map>
-#include <nlohmann/json.hpp>
 #include <sstream>
 
 #include "record/capture_reader.hpp"
 #include "tests/unit/cli/program.hpp"
 #include "tests/unit/cli/trial_edges.hpp"
+#include "text/json.hpp"
 
 namespace cw {
 namespace {
@@ -235,7 +235,7 @@ TEST(SigrokPeer, a_live_capture_through_a_pipe_gives_every_edge_at_its_time) {
       ASSERT_EQ(edges[i].second, i % 2 == 0 ? 1 : 0) << name;
     }
   }
-  const auto summary = nlohmann::json::parse(test::file_text(folder / "s/summary.json"));
+  const auto summary = parse_json(test::file_text(folder / "s/summary.json"));
   EXPECT_EQ(summary.at("recording").at("stopped_by"), "end of input");
 
   std::istringstream lines(shell(folder, device + "-O bits"));  // "D0:01010101 01010101 ..."

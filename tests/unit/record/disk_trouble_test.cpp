@@ -1,7 +1,6 @@
 // A session on a disk that is full, read-only, slow or gone: what is told, what is kept, and how recording goes on.
 #include <gtest/gtest.h>
 
-#include <nlohmann/json.hpp>
 #include <sstream>
 
 #include "record/session_reader.hpp"
@@ -9,6 +8,7 @@
 #include "tests/unit/record/edge_maker.hpp"
 #include "tests/unit/record/scratch_folder.hpp"
 #include "tests/unit/record/troubled_disk.hpp"
+#include "text/json.hpp"
 
 namespace cw {
 namespace {
@@ -85,7 +85,7 @@ class Recording {
     std::vector<std::uint64_t> ids;
     std::istringstream lines(text("events.jsonl"));
     for (std::string line; std::getline(lines, line);) {
-      ids.push_back(nlohmann::json::parse(line).at("id").get<std::uint64_t>());
+      ids.push_back(parse_json(line).at("id").get<std::uint64_t>());
     }
     return ids;
   }

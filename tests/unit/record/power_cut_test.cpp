@@ -2,7 +2,6 @@
 #include <gtest/gtest.h>
 
 #include <map>
-#include <nlohmann/json.hpp>
 #include <set>
 
 #include "config/engine_file.hpp"
@@ -15,6 +14,7 @@
 #include "tests/unit/record/scratch_folder.hpp"
 #include "tests/unit/record/volatile_disk.hpp"
 #include "tests/unit/text_lines.hpp"
+#include "text/json.hpp"
 
 namespace cw {
 namespace {
@@ -190,7 +190,7 @@ void Trial::check_events(const std::string& folder, const RecoveryReport& report
   check_lines(folder + "/events.jsonl", written.events, now_ns);
   check_lines(folder + "/trend.csv", written.trend, now_ns);
   for (const std::string& line : test::line_set(test::file_text(folder + "/events.jsonl"))) {
-    const auto event = nlohmann::json::parse(line);
+    const auto event = parse_json(line);
     ASSERT_LT(event.at("evidence").at("last_sequence").get<std::uint64_t>(), report.capture.next_sequence);
   }
   cuts_with_events += report.events.kept > 0 ? 1 : 0;

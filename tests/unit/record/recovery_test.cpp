@@ -2,7 +2,6 @@
 #include <gtest/gtest.h>
 
 #include <functional>
-#include <nlohmann/json.hpp>
 #include <random>
 #include <set>
 
@@ -12,6 +11,7 @@
 #include "tests/unit/record/capture_trial.hpp"
 #include "tests/unit/record/scratch_folder.hpp"
 #include "tests/unit/text_lines.hpp"
+#include "text/json.hpp"
 
 namespace cw {
 namespace {
@@ -175,7 +175,7 @@ TEST(Recovery, marks_a_hole_and_puts_aside_findings_whose_evidence_is_in_it) {
   const RecoveryReport report = small.recover_with(1, bytes);
   EXPECT_EQ(report.answer, RecoveryAnswer::lossy);
   EXPECT_EQ(report.events.without_evidence, 1U);
-  const auto lost = nlohmann::json::parse(test::file_text(small.folder / "out/events-without-evidence.jsonl"));
+  const auto lost = parse_json(test::file_text(small.folder / "out/events-without-evidence.jsonl"));
   EXPECT_EQ(lost.at("id"), 2);
   const test::ReadBack read = read_capture(small.folder / "out/capture");
   EXPECT_EQ(read.report.damage_count, 0U);

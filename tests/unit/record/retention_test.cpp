@@ -2,8 +2,6 @@
 
 #include <gtest/gtest.h>
 
-#include <nlohmann/json.hpp>
-
 #include "record/session_reader.hpp"
 #include "record/session_writer.hpp"
 #include "tests/unit/record/edge_maker.hpp"

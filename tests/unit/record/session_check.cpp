@@ -1,11 +1,11 @@
 #include "tests/unit/record/session_check.hpp"
 
 #include <map>
-#include <nlohmann/json.hpp>
 #include <sstream>
 
 #include "record/session_reader.hpp"
 #include "tests/unit/record/scratch_folder.hpp"
+#include "text/json.hpp"
 
 namespace cw::test {
 
@@ -47,7 +47,7 @@ std::string check_items(SessionReader& reader, std::istringstream& fed, CheckedS
 std::string check_events(const std::string& text, std::uint64_t next_sequence, CheckedSession& checked) {
   std::istringstream in(text);
   for (std::string line; std::getline(in, line) && !in.eof(); ++checked.events) {
-    const auto event = nlohmann::json::parse(line, nullptr, false);
+    const auto event = parse_json(line);
     if (!event.is_object()) {
       return "not JSON: " + line;
     }

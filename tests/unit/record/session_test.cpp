@@ -2,13 +2,13 @@
 #include <sys/resource.h>
 
 #include <csignal>
-#include <nlohmann/json.hpp>
 #include <thread>
 
 #include "record/session_reader.hpp"
 #include "record/session_writer.hpp"
 #include "tests/unit/record/edge_maker.hpp"
 #include "tests/unit/record/scratch_folder.hpp"
+#include "text/json.hpp"
 
 namespace cw {
 namespace {
@@ -95,7 +95,7 @@ TEST(Session, a_finding_is_written_after_the_items_it_rests_on) {
   writer->on_finding(finding);
   EXPECT_EQ(test::file_text(scratch / "s/events.jsonl"), "");
   writer->commit();
-  const auto event = nlohmann::json::parse(test::file_text(scratch / "s/events.jsonl"));
+  const auto event = parse_json(test::file_text(scratch / "s/events.jsonl"));
   EXPECT_EQ(event.at("wall_time"), "2026-03-01T12:00:01.500Z");
   EXPECT_EQ(read_session(scratch / "s").items.size(), 50U);  // though the block was far from full
 }
@@ -257,7 +257,7 @@ TEST(Session, summary_counts_findings_and_says_what_was_not_watched) {
   totals.on_finding(finding);
   totals.on_state({LockState::no_signal, LockState::cycle_locked, 0, 500'000'000});
   totals.finish();
-  const auto json = nlohmann::json::parse(summary_json(totals, engine, std::nullopt, {0, "end of input"}));
+  const auto json = parse_json(summary_json(totals, engine, std::nullopt, {0, "end of input"}));
   EXPECT_EQ(json.at("kinds").at("sync-lost"), 1);
   EXPECT_EQ(json.at("findings").at("fault"), 1);
   EXPECT_EQ(json.at("state_s").at("no-signal"), 0.5);

@@ -18,6 +18,7 @@ class TroubledDisk {
   std::atomic<int> refuse{0};
   std::atomic<bool> refuse_cut{false};
   std::atomic<bool> stalled{false};    // syncs wait until it is false again
+  std::atomic<int> sync_ms{0};         // each sync takes so long
   std::atomic<std::int64_t> free{-1};  // free bytes as told; -1: as they are
   std::atomic<int> part_first{0};      // the next append writes so many bytes and then refuses
 
@@ -40,6 +41,7 @@ class TroubledDisk {
       while (stalled) {
         std::this_thread::sleep_for(std::chrono::milliseconds(2));
       }
+      std::this_thread::sleep_for(std::chrono::milliseconds(sync_ms));
       return refuse != 0 ? -refuse : real.sync(file);
     };
     layer.free_bytes = [this, real](const std::string& path) {

@@ -5,11 +5,11 @@
 #include <variant>
 
 #include <gtest/gtest.h>
-#include <nlohmann/json.hpp>
 
 #include "simulate/output_files.hpp"
 #include "simulate/random.hpp"
 #include "simulate/scenario_file.hpp"
+#include "text/json.hpp"
 #include "trial_engine.hpp"
 
 namespace cw::sim {
@@ -229,7 +229,7 @@ TEST_F(Files, edges_and_truth_are_written_and_the_same_each_time) {
   EXPECT_EQ(read(folder_ / "a" / "truth.json"), read(folder_ / "b" / "truth.json"));
   EXPECT_EQ(edges.rfind("t_ns,channel,edge\n", 0), 0u);
   EXPECT_NE(edges.find("\n10333333,cam1,f\n"), std::string::npos);  // 62 degrees at 6,000 degrees a second
-  const auto truth = nlohmann::json::parse(read(folder_ / "a" / "truth.json"));
+  const auto truth = parse_json(read(folder_ / "a" / "truth.json"));
   EXPECT_EQ(truth["tdc1_ns"], (std::vector<std::int64_t>{120000000, 240000000, 360000000, 480000000}));
   EXPECT_EQ(truth["faults"][0]["kind"], "missed-edge");
   EXPECT_EQ(truth["samples"]["t_ns"].size(), truth["samples"]["crank_deg_unwrapped"].size());
