@@ -60,35 +60,43 @@ void CaptureDevice::flush() {
 }
 
 bool CaptureDevice::idle() const {
-  return uart_.empty() && cwes_waiting(&encoder_) == 0 && encoder_.open_edges == 0;
+  return uart_begin_ == uart_end_ && cwes_waiting(&encoder_) == 0 && encoder_.open_edges == 0;
+}
+
+// Bytes that the line could have carried since the last send.
+std::size_t CaptureDevice::line_allows(std::int64_t host_ns) const {
+  constexpr std::int64_t bits_per_byte = 10;  // 8N1
+  if (settings_.baud == 0) {
+    return SIZE_MAX;
+  }
+  const std::int64_t since_ns = std::clamp<std::int64_t>(host_ns - last_send_ns_, 0, ns_per_s);
+  return static_cast<std::size_t>(since_ns * settings_.baud / (bits_per_byte * ns_per_s));
 }
 
 void CaptureDevice::send(std::int64_t host_ns) {
-  constexpr std::int64_t bits_per_byte = 10;  // 8N1
-  const std::size_t waiting = uart_.size() + cwes_waiting(&encoder_);
-  std::size_t allowed = waiting;
-  if (settings_.baud > 0) {
-    const std::int64_t since_ns = std::min(host_ns - last_send_ns_, ns_per_s);
-    const std::int64_t bytes = since_ns * settings_.baud / (bits_per_byte * ns_per_s);
-    allowed = std::min<std::size_t>(waiting, static_cast<std::size_t>(std::max<std::int64_t>(bytes, 0)));
-  }
-  if (allowed > uart_.size()) {
-    const std::size_t before = uart_.size();
-    uart_.resize(allowed);
-    taken_ += encoder_take(&encoder_, uart_.data() + before, allowed - before);
-  }
-  if (allowed > 0 || waiting == 0) {
+  std::size_t allowed = line_allows(host_ns);
+  if (allowed > 0) {
     last_send_ns_ = host_ns;
   }
-  if (uart_.empty()) {
-    return;
+  while (allowed > 0) {
+    if (uart_begin_ == uart_end_) {
+      uart_begin_ = 0;
+      uart_end_ = encoder_take(&encoder_, uart_.data(), std::min(allowed, uart_.size()));
+      taken_ += uart_end_;
+    }
+    const std::size_t size = std::min(allowed, uart_end_ - uart_begin_);
+    const ssize_t put = size > 0 ? ::write(line_, uart_.data() + uart_begin_, size) : 0;
+    if (put <= 0) {
+      return;  // nothing waits, or the line takes no more at present
+    }
+    uart_begin_ += static_cast<std::size_t>(put);
+    allowed -= static_cast<std::size_t>(put);
+    note_written(static_cast<std::size_t>(put), host_ns);
   }
-  const ssize_t put = ::write(line_, uart_.data(), std::min(allowed, uart_.size()));
-  if (put <= 0) {
-    return;  // the line takes no more at present
-  }
-  uart_.erase(uart_.begin(), uart_.begin() + put);
-  written_ += static_cast<std::uint64_t>(put);
+}
+
+void CaptureDevice::note_written(std::size_t bytes, std::int64_t host_ns) {
+  written_ += bytes;
   for (; !frame_ends_.empty() && frame_ends_.front().bytes <= written_; frame_ends_.pop_front()) {
     for (; wired_ < frame_ends_.front().edges; ++wired_) {
       if (settings_.keep_sent) {

@@ -1,6 +1,7 @@
 // A capture device: the project's C encoder as firmware uses it, with a UART behind it that does so many baud.
 #pragma once
 
+#include <array>
 #include <cstddef>
 #include <cstdint>
 #include <deque>
@@ -53,15 +54,19 @@ class CaptureDevice {
   };
   std::uint64_t ticks_of(std::int64_t device_ns) const;
   void note_frame_end();
+  std::size_t line_allows(std::int64_t host_ns) const;
   void send(std::int64_t host_ns);
+  void note_written(std::size_t bytes, std::int64_t host_ns);
 
   int line_;
   DeviceSettings settings_;
   std::vector<std::uint8_t> ring_;
   cwes_encoder encoder_{};
   std::uint64_t made_ = 0;
-  std::vector<std::uint8_t> uart_;  // taken from the encoder, not on the line yet
-  std::uint64_t taken_ = 0;         // bytes
+  std::array<std::uint8_t, 64> uart_{};  // taken from the encoder; from uart_begin_ to uart_end_ not on the line yet
+  std::size_t uart_begin_ = 0;
+  std::size_t uart_end_ = 0;
+  std::uint64_t taken_ = 0;  // bytes
   std::uint64_t written_ = 0;
   std::int64_t last_send_ns_ = 0;
   std::uint16_t edges_seen_ = 0;

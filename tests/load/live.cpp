@@ -119,7 +119,7 @@ class Bench {
   // Until `seconds` of host time from the start have passed.
   void run_to(double seconds) {
     const auto end_ns = begin_ns_ + static_cast<std::int64_t>(seconds * ns_per_s);
-    while (next_ns_ < end_ns) {
+    while (host_now_ns() < end_ns) {
       step(true);
     }
   }
@@ -142,15 +142,16 @@ class Bench {
     const std::int64_t now_ns = host_now_ns();
     late_ns_ = std::max(late_ns_, now_ns - next_ns_);
     next_ns_ += step_ns;
-    const auto device_ns = static_cast<std::int64_t>(static_cast<double>(now_ns - begin_ns_) * load_.times);
+    // Faster than real time: as fast as this program can, at most `times`; its clock is the engine's then.
+    device_ns_ = load_.times > 1 ? device_ns_ + static_cast<std::int64_t>(step_ns * load_.times) : now_ns - begin_ns_;
     constexpr int poll_every = 64;
-    for (int i = 1; turning && edges_.peek().t_ns <= device_ns; edges_.drop_front(), ++i) {
+    for (int i = 1; turning && edges_.peek().t_ns <= device_ns_; edges_.drop_front(), ++i) {
       device_.edge(edges_.peek());
       if (i % poll_every == 0) {
         device_.poll(edges_.peek().t_ns, host_now_ns());  // empties the ring in time when much comes at once
       }
     }
-    device_.poll(device_ns, now_ns);
+    device_.poll(device_ns_, now_ns);
   }
 
   const LiveLoad& load_;
@@ -158,6 +159,7 @@ class Bench {
   RepeatedEdges edges_;
   std::int64_t begin_ns_ = host_now_ns();
   std::int64_t next_ns_ = begin_ns_;
+  std::int64_t device_ns_ = 0;
   std::int64_t late_ns_ = 0;
 };
 
@@ -327,7 +329,7 @@ void LiveRun::feed(const test::Program& program, CaptureDevice& device, Line& li
   const auto length_ns = static_cast<std::int64_t>(made_s * ns_per_s) + 1'000'000;
   RepeatedEdges edges(edges_of(stream.items), length_ns);
   LineWatch watch({session_ + "/events.jsonl", folder_ / "program.out"});
-  const bool first = go_first();
+  const bool first = load_.times <= 1 && go_first();
   Bench bench(load_, device, std::move(edges));
   bench.run_to(lead_in_s);
   from_ = look_at(program.pid());
