@@ -4,6 +4,7 @@
 #include <map>
 
 #include "live.hpp"
+#include "soak.hpp"
 
 int main(int argc, char** argv) {
   std::signal(SIGPIPE, SIG_IGN);
@@ -25,6 +26,15 @@ int main(int argc, char** argv) {
   live_command->add_option("--folder", live.folder, "where it records")->check(CLI::ExistingDirectory);
   live_command->add_flag("--counts-only", live.counts_only, "do not judge times, processor and memory");
 
+  cw::load::Soak soak;
+  CLI::App* const soak_command = app.add_subcommand("soak", "many hours of an engine, as fast as may be");
+  const std::map<std::string, cw::load::SoakBy> ways = {{"replay", cw::load::SoakBy::replay},
+                                                        {"run", cw::load::SoakBy::run}};
+  soak_command->add_option("--by", soak.by, "replay or run")->transform(CLI::CheckedTransformer(ways));
+  soak_command->add_option("--hours", soak.hours, "of engine time")->check(CLI::Range(0.2, 10000.0));
+  soak_command->add_option("--edges-per-s", soak.edges_per_s, "run: at most")->check(CLI::Range(1e3, 1e9));
+  soak_command->add_option("--folder", soak.folder, "where it records")->check(CLI::ExistingDirectory);
+
   CLI11_PARSE(app, argc, argv);
-  return cw::load::run_live_load(live) ? 0 : 1;
+  return (live_command->parsed() ? cw::load::run_live_load(live) : cw::load::run_soak(soak)) ? 0 : 1;
 }
