@@ -1,12 +1,14 @@
 // The real program under load: crankwitness-load live | soak. ./bootstrap load and ./bootstrap soak run it.
 #include <CLI/CLI.hpp>
 #include <csignal>
+#include <cstdio>
+#include <exception>
 #include <map>
 
 #include "live.hpp"
 #include "soak.hpp"
 
-int main(int argc, char** argv) {
+int main(int argc, char** argv) try {
   std::signal(SIGPIPE, SIG_IGN);
   CLI::App app("crankwitness under load");
   app.require_subcommand(1);
@@ -23,7 +25,11 @@ int main(int argc, char** argv) {
   live_command->add_option("--stopped", live.stopped_s, "seconds for which the program is stopped")
       ->check(CLI::Range(0.0, 600.0));
   live_command->add_option("--baud", live.baud, "of the line; 0: no limit")->check(CLI::Range(0U, 12'000'000U));
+  live_command->add_option("--ring", live.ring_bytes, "bytes that the device can keep for the line")
+      ->check(CLI::Range(640U, 1U << 24U));
   live_command->add_option("--folder", live.folder, "where it records")->check(CLI::ExistingDirectory);
+  live_command->add_flag("--program-first", live.program_first,
+                         "let the program run before this computer's other work, as on one that has none");
   live_command->add_flag("--counts-only", live.counts_only, "do not judge times, processor and memory");
 
   cw::load::Soak soak;
@@ -37,4 +43,7 @@ int main(int argc, char** argv) {
 
   CLI11_PARSE(app, argc, argv);
   return (live_command->parsed() ? cw::load::run_live_load(live) : cw::load::run_soak(soak)) ? 0 : 1;
+} catch (const std::exception& error) {
+  std::fprintf(stderr, "crankwitness-load: %s\n", error.what());
+  return 2;
 }

@@ -87,10 +87,29 @@ std::uint64_t read_position(pid_t process, const std::string& path) {
   return 0;
 }
 
-bool go_first() {
+namespace {
+
+bool set_priority(pid_t thread, int priority) {
   sched_param parameter{};
-  parameter.sched_priority = 10;
-  return ::sched_setscheduler(0, SCHED_FIFO, &parameter) == 0;
+  parameter.sched_priority = priority;
+  return ::sched_setscheduler(thread, SCHED_FIFO, &parameter) == 0;
+}
+
+}  // namespace
+
+bool go_first() {
+  constexpr int first = 10;
+  return set_priority(0, first);
+}
+
+bool let_go_next(pid_t process) {
+  constexpr int next = 5;
+  bool all = true;
+  std::error_code error;
+  for (const auto& task : fs::directory_iterator(folder_of(process) + "/task", error)) {
+    all = set_priority(static_cast<pid_t>(std::stol(task.path().filename())), next) && all;
+  }
+  return all && !error;
 }
 
 }  // namespace cw::load

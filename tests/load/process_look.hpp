@@ -27,5 +27,7 @@ std::uint64_t read_position(pid_t process, const std::string& path);
 
 // Runs the calling thread before all others, where that is allowed: it stands for hardware, or takes the time.
 bool go_first();
+// The same for all threads of a process, behind those that go first.
+bool let_go_next(pid_t process);
 
 }  // namespace cw::load

@@ -15,7 +15,10 @@ namespace {
 // Notes the item that was being pushed when a finding came out.
 class DecidingWatch final : public Observer {
  public:
-  void on_finding(const Finding& /*finding*/) override { decided.push_back(now); }
+  void on_finding(const Finding& finding) override {
+    decided.push_back(now);
+    decided.back().finding = finding.kind;
+  }
   void on_cycle(const Cycle& /*cycle*/) override {}
   void on_second(const Second& /*second*/) override {}
   void on_state(const StateChange& /*change*/) override {}
@@ -45,7 +48,10 @@ void take_gap(const Item& item, const ItemBuffer& items, SessionLook& look) {
   }
 }
 
-void take_text_files(const std::string& folder, SessionLook& look) {
+}  // namespace
+
+SessionLook look_at_text_files(const std::string& folder) {
+  SessionLook look;
   const auto summary = nlohmann::json::parse(test::file_text(folder + "/summary.json"), nullptr, false);
   if (!summary.is_discarded()) {
     look.analysed_edges = summary.value("edges", std::uint64_t{0});
@@ -60,9 +66,8 @@ void take_text_files(const std::string& folder, SessionLook& look) {
       look.findings_lost += static_cast<std::uint64_t>(finding["values"].value("lost_items", 0.0));
     }
   }
+  return look;
 }
-
-}  // namespace
 
 std::variant<SessionLook, std::string> look_at_session(const std::string& folder, const Engine& engine, bool all) {
   auto opened = SessionReader::open(folder);
@@ -70,12 +75,12 @@ std::variant<SessionLook, std::string> look_at_session(const std::string& folder
     return std::move(*error);
   }
   auto& reader = std::get<SessionReader>(opened);
-  SessionLook look;
+  SessionLook look = look_at_text_files(folder);
   DecidingWatch watch;
   Monitor monitor(engine, watch);
   for (ItemBuffer some; reader.next(some);) {
     for (const Item& item : some.items) {
-      watch.now = {item.kind, item.host_ns, look.edges};
+      watch.now = {item.kind, {}, item.host_ns, look.edges};
       if (item.kind == ItemKind::edge) {
         ++look.edges;
         if (all) {
@@ -91,7 +96,6 @@ std::variant<SessionLook, std::string> look_at_session(const std::string& folder
   }
   look.deciding = std::move(watch.decided);
   look.missing_items = reader.report().missing_items;
-  take_text_files(folder, look);
   return look;
 }
 

@@ -8,12 +8,14 @@
 
 #include "edges.hpp"
 #include "geometry/engine.hpp"
+#include "items/observation.hpp"
 
 namespace cw::load {
 
 // The item that a finding came out at: without it there would be none yet.
 struct DecidingItem {
   ItemKind kind = ItemKind::edge;
+  FindingKind finding = FindingKind::sync_lost;
   std::int64_t host_ns = 0;       // when the program stamped it
   std::uint64_t edge_number = 0;  // among the edges of the session, from 0; of an edge only
 };
@@ -37,5 +39,8 @@ struct SessionLook {
 
 // `engine`: the session's own. `all`: the edge list and the deciding items too. An error line when it can't be read.
 std::variant<SessionLook, std::string> look_at_session(const std::string& folder, const Engine& engine, bool all);
+
+// What its summary.json, trend.csv and events.jsonl say, alone.
+SessionLook look_at_text_files(const std::string& folder);
 
 }  // namespace cw::load

@@ -7,14 +7,15 @@
 #include <array>
 #include <atomic>
 #include <chrono>
+#include <cmath>
 #include <cstdio>
 #include <filesystem>
 #include <functional>
 #include <map>
-#include <nlohmann/json.hpp>
 #include <optional>
 #include <thread>
 
+#include "check.hpp"
 #include "cli/live_input.hpp"
 #include "drivers/registry.hpp"
 #include "edges.hpp"
@@ -36,9 +37,12 @@ constexpr std::int64_t ns_per_s = 1'000'000'000;
 constexpr std::int64_t stretch_s = 300;
 constexpr std::int64_t stretches_per_hour = 3600 / stretch_s;
 
-// After the first hour no more than this above the most of that hour, in which the queues have been full. What grows by a byte with each engine cycle takes 2 MiB
-// in 24 hours, with each finding much more.
-constexpr std::uint64_t growth_kib_max = 8 * 1024;
+// The queues fill and empty, so memory swings; what leaks raises the least of it. In the last quarter that may be no more
+// than this above the least of the first: so much the allocator may keep of a queue of 16 MiB that was full once (seen:
+// 8 MiB, when a disk had stalled). What grows by 8 bytes with each engine cycle takes as much in 24 hours.
+constexpr std::uint64_t growth_kib_max = 16 * 1024;
+// Two queues of 16 MiB, batches of some MiB on their way between them, and what the allocator keeps of both.
+constexpr std::uint64_t most_kib_max = 160 * 1024;
 
 // Start, idle, sweep, steady running and run-down to the stop: `stretch_s` in all.
 constexpr const char* sound_scenario = R"(tick_ns = 1000
@@ -234,11 +238,6 @@ class MemoryWatch {
   std::thread thread_;
 };
 
-bool check(bool holds, const std::string& what) {
-  std::printf("  %-8s %s\n", holds ? "yes" : "NO", what.c_str());
-  return holds;
-}
-
 // KiB an hour, by least squares.
 double slope_of(const std::vector<MemorySample>& samples) {
   double n = 0;
@@ -258,13 +257,25 @@ double slope_of(const std::vector<MemorySample>& samples) {
   return spread > 0 ? (n * xy - x * y) / spread : 0;
 }
 
+// The least and the most of the samples between two times.
+std::pair<std::uint64_t, std::uint64_t> span_of(const std::vector<MemorySample>& samples, double from, double to) {
+  std::pair<std::uint64_t, std::uint64_t> span = {UINT64_MAX, 0};
+  for (const MemorySample& sample : samples) {
+    if (sample.hours >= from && sample.hours <= to) {
+      span = {std::min(span.first, sample.kib), std::max(span.second, sample.kib)};
+    }
+  }
+  return span;
+}
+
 bool judge_memory(const std::vector<MemorySample>& all, double hours) {
-  const double settled_h = std::min(1.0, hours / 4);
+  const double settled_h = std::min(1.0, hours / 8);
   std::vector<MemorySample> samples;
   std::copy_if(all.begin(), all.end(), std::back_inserter(samples),
                [&](const MemorySample& sample) { return sample.hours >= settled_h; });
-  constexpr std::size_t least = 10;
-  if (!check(samples.size() >= least && samples.size() < all.size(), "memory was looked at while it worked")) {
+  const auto first = span_of(samples, settled_h, hours / 4);
+  const auto last = span_of(samples, hours * 3 / 4, hours);
+  if (!check(first.second > 0 && last.second > 0, "memory was looked at while it worked")) {
     return false;
   }
   std::printf("Memory      resident");
@@ -272,17 +283,18 @@ bool judge_memory(const std::vector<MemorySample>& all, double hours) {
     const auto found = std::find_if(samples.begin(), samples.end(),
                                     [&](const MemorySample& sample) { return sample.hours >= at - 1e-9; });
     const MemorySample& sample = found == samples.end() ? samples.back() : *found;
-    std::printf("%s %.1f MiB at %.1f h", at == settled_h ? "" : ",", static_cast<double>(sample.kib) / 1024,
-                sample.hours);
+    std::printf(" %.1f MiB at %.1f h,", static_cast<double>(sample.kib) / 1024, sample.hours);
   }
-  const auto less = [](const MemorySample& a, const MemorySample& b) { return a.kib < b.kib; };
-  const auto [least_kib, most_kib] = std::minmax_element(samples.begin(), samples.end(), less);
-  const std::uint64_t settled_kib = std::max_element(all.begin(), all.end() - samples.size(), less)->kib;
-  std::printf("; most before %.1f h %.1f MiB, after it %.1f to %.1f MiB, %+.1f KiB an hour (%zu looks)\n", settled_h,
-              static_cast<double>(settled_kib) / 1024, static_cast<double>(least_kib->kib) / 1024,
-              static_cast<double>(most_kib->kib) / 1024, slope_of(samples), samples.size());
-  return check(most_kib->kib <= settled_kib + growth_kib_max,
-               "never more than " + std::to_string(growth_kib_max / 1024) + " MiB above the most before");
+  std::printf(" %+.1f KiB an hour (%zu looks)\n", slope_of(samples), samples.size());
+  std::printf("            %.1f to %.1f MiB in the first quarter after %.1f h, %.1f to %.1f MiB in the last\n",
+              static_cast<double>(first.first) / 1024, static_cast<double>(first.second) / 1024, settled_h,
+              static_cast<double>(last.first) / 1024, static_cast<double>(last.second) / 1024);
+  bool good = check(last.first <= first.first + growth_kib_max, "the least of the last quarter no more than " +
+                                                                    std::to_string(growth_kib_max / 1024) +
+                                                                    " MiB above that of the first");
+  good &= check(span_of(all, 0, hours).second <= most_kib_max,
+                "never more than " + std::to_string(most_kib_max / 1024) + " MiB");
+  return good;
 }
 
 std::uint64_t bytes_below(const std::string& folder) {
@@ -298,11 +310,18 @@ double mib(std::uint64_t bytes) {
   return static_cast<double>(bytes) / (1024 * 1024);
 }
 
+// Live and faster than real time, a disk that stalls for a moment fills the queues; that is for other tests.
+fs::path place_of(const Soak& soak) {
+  if (!soak.folder.empty()) {
+    return soak.folder;
+  }
+  return soak.by == SoakBy::run ? test::memory_place() : fs::temp_directory_path();
+}
+
 // One soak, from the simulated stretches to the verdict.
 class SoakRun {
  public:
-  explicit SoakRun(const Soak& soak)
-      : soak_(soak), folder_(soak.folder.empty() ? fs::temp_directory_path() : fs::path(soak.folder)) {}
+  explicit SoakRun(const Soak& soak) : soak_(soak), folder_(place_of(soak)) {}
   bool go();
 
  private:
@@ -323,7 +342,7 @@ class SoakRun {
 
 // Stretch after stretch, each later by its length; every `faulty_every`-th has faults.
 void SoakRun::feed(StreamWriter& writer, int faulty_every, const std::function<void(double hours)>& each_stretch) {
-  const auto stretches = static_cast<int>(soak_.hours * stretches_per_hour + 0.5);
+  const auto stretches = static_cast<int>(std::lround(soak_.hours * stretches_per_hour));
   for (int i = 0; i < stretches; ++i) {
     for (Edge edge : i % faulty_every == 0 ? faulty_ : sound_) {
       edge.t_ns += i * stretch_s * ns_per_s;
@@ -379,31 +398,32 @@ int SoakRun::run(StreamWriter& writer, int fifo) {
 
 bool SoakRun::judge(const StreamWriter& writer, int code) {
   const double seconds = static_cast<double>(host_now_ns() - begin_ns_) * 1e-9;
-  const auto summary = nlohmann::json::parse(test::file_text(session_ + "/summary.json"), nullptr, false);
-  if (!check(!summary.is_discarded(), "summary.json is there")) {
+  if (!check(fs::exists(session_ + "/summary.json"), "summary.json is there")) {
     return false;
   }
+  const SessionLook look = look_at_text_files(session_);
   const std::string events = test::file_text(session_ + "/events.jsonl");
   const std::string trend = test::file_text(session_ + "/trend.csv");
   const auto rows = std::count(trend.begin(), trend.end(), '\n') - 1;
-  const auto edges = summary.value("edges", std::uint64_t{0});
-  const auto lost = summary["recording"].value("lost_items", std::uint64_t{0});
-  std::printf("Edges       %llu sent as %.0f MiB, %llu analysed in %.0f s; processor %.0f s\n",
+  std::printf("Edges       %llu sent as %.0f MiB, %llu analysed in %.0f s, %llu told lost; processor %.0f s\n",
               static_cast<unsigned long long>(writer.edges()), mib(writer.bytes()),
-              static_cast<unsigned long long>(edges), seconds, last_.user_s + last_.system_s);
+              static_cast<unsigned long long>(look.analysed_edges), seconds,
+              static_cast<unsigned long long>(look.told_lost), last_.user_s + last_.system_s);
   std::printf(
       "Files       %.1f MiB in all, events.jsonl %.1f MiB in %ld lines, trend.csv %ld rows; items not recorded %llu; "
       "%llu descriptors open\n",
       mib(bytes_below(session_)), mib(events.size()), static_cast<long>(std::count(events.begin(), events.end(), '\n')),
-      static_cast<long>(rows), static_cast<unsigned long long>(lost),
+      static_cast<long>(rows), static_cast<unsigned long long>(look.lost_items),
       static_cast<unsigned long long>(last_.descriptors));
   bool good = judge_memory(memory_, soak_.hours);
-  good &= check(edges == writer.edges() && writer.dropped() == 0, "each edge was analysed");
-  good &= check(code == (lost > 0 ? 4 : 0), "exit code " + std::to_string(code));
+  good &= check(look.analysed_edges + look.told_lost == writer.edges() && writer.dropped() == 0,
+                "each edge was analysed or told lost");
+  good &= check(code == (look.lost_items + look.told_lost > 0 ? 4 : 0), "exit code " + std::to_string(code));
   constexpr std::uint64_t descriptors_max = 32;
   good &= check(last_.descriptors <= descriptors_max, "no more than 32 descriptors open");
   if (soak_.by == SoakBy::replay) {
     const auto seconds_of_engine = static_cast<long>(soak_.hours * 3600);
+    good &= check(look.told_lost + look.lost_items == 0, "nothing was lost: a replay waits");
     good &= check(rows <= seconds_of_engine && rows > seconds_of_engine - stretch_s, "a row of trend.csv a second");
   }
   return good;

@@ -15,7 +15,7 @@ struct Soak {
   SoakBy by = SoakBy::replay;
   double hours = 24;           // of engine time
   double edges_per_s = 1.5e6;  // run: fed so fast at most
-  std::string folder;          // of what is recorded; empty: the temporary folder
+  std::string folder;          // of what is recorded; empty: the temporary folder, for run one in memory
 };
 
 // Prints memory over engine time. Whether it stayed flat and everything was analysed.
