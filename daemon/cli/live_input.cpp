@@ -16,6 +16,7 @@
 #include <thread>
 #include <utility>
 
+#include "cli/dropped_items.hpp"
 #include "cli/sequencer.hpp"
 #include "record/disk_file.hpp"
 
@@ -140,6 +141,7 @@ class LiveInput::Loop {
   bool try_deliver(OpenSource& source);
   void drop_edges(OpenSource& source);
   void put_marker();
+  void note_lost_input();
   void tell_bad_input();
   void end_source(OpenSource& source);
   void next_step(OpenSource& source);
@@ -166,6 +168,8 @@ class LiveInput::Loop {
   LiveSequencer sequencer_;
   std::chrono::steady_clock::time_point last_marker_;
   std::chrono::steady_clock::time_point last_complaint_;
+  std::uint64_t lost_not_noted_ = 0;  // items, in service.jsonl
+  std::chrono::steady_clock::time_point last_lost_note_;
   LiveReport report_;
   std::unique_ptr<asio::thread_pool> openers_;  // last: joined before what its threads use goes away
 };
@@ -188,8 +192,7 @@ bool LiveInput::Loop::try_deliver(OpenSource& source) {
     if (!hand_on(gap)) {
       return false;
     }
-    session_.note_input_lost(source.lost);
-    source.lost = 0;
+    lost_not_noted_ += std::exchange(source.lost, 0);
   }
   if (source.items.items.empty()) {
     return true;
@@ -198,16 +201,8 @@ bool LiveInput::Loop::try_deliver(OpenSource& source) {
   return hand_on(source.items);
 }
 
-// Notes stay, so that channels keep their names.
 void LiveInput::Loop::drop_edges(OpenSource& source) {
-  ItemBuffer kept;
-  for (const Item& item : source.items.items) {
-    if (item.kind == ItemKind::link_note) {
-      kept.add_copy(item, source.items.payload);
-    }
-  }
-  const std::uint64_t dropped = source.items.items.size() - kept.items.size();
-  source.items = std::move(kept);
+  const std::uint64_t dropped = drop_data(source.items);
   source.lost += dropped;
   report_.lost_items += dropped;
 }
@@ -410,6 +405,7 @@ void LiveInput::Loop::on_tick() {
   }
   put_marker();
   session_.look_for_stall();
+  note_lost_input();
   tell_bad_input();
   if (hooks_.tick) {
     hooks_.tick();
@@ -425,6 +421,15 @@ void LiveInput::Loop::put_marker() {
   last_marker_ = now;
   ItemBuffer marker = sequencer_.recorder_marker(host_now_ns());
   hand_on(marker);
+}
+
+// At most once a second: where the load stays too high there is a gap with each read.
+void LiveInput::Loop::note_lost_input() {
+  const auto now = std::chrono::steady_clock::now();
+  if (lost_not_noted_ > 0 && now - last_lost_note_ >= complain_at_most_every) {
+    last_lost_note_ = now;
+    session_.note_input_lost(std::exchange(lost_not_noted_, 0));
+  }
 }
 
 void LiveInput::Loop::tell_bad_input() {
@@ -506,9 +511,9 @@ void LiveInput::Loop::hand_on_the_rest(OpenSource& source) {
   const auto until = std::chrono::steady_clock::now() + wait_for_room_at_end;
   while (!try_deliver(source)) {
     if (std::chrono::steady_clock::now() >= until) {
-      const std::uint64_t lost = source.items.items.size();
+      const std::uint64_t lost = data_and_losses(source.items);
       report_.lost_items += lost;
-      session_.note_input_lost(source.lost + lost);
+      lost_not_noted_ += std::exchange(source.lost, 0) + lost;
       source.items = {};
       return;
     }
@@ -534,6 +539,8 @@ LiveReport LiveInput::Loop::run() {
     put_port_losses(*source);
     report_.bad_inputs += source->live.driver->bad_inputs() - source->bad_before;
   }
+  last_lost_note_ = {};
+  note_lost_input();
   return report_;
 }
 

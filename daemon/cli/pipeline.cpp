@@ -133,6 +133,7 @@ void Pipeline::run_writer() {
 }
 
 void Pipeline::run_teller() {
+  ::pthread_setname_np(::pthread_self(), "teller");
   while (auto observations = telling_.pop()) {
     tell(*observations);
   }

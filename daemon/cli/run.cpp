@@ -50,6 +50,11 @@ std::variant<Prepared, Refused> prepare(const LiveSetting& setting) {
   return Prepared{std::move(std::get<std::unique_ptr<LiveSession>>(session)), std::move(open)};
 }
 
+std::string left_out_words(std::uint64_t lines) {
+  return std::to_string(lines) +
+         " lines were left out of standard output, since no one read it; events.jsonl has all findings";
+}
+
 // The graver of two sessions' codes: what is missing is missing, whatever came after it.
 ExitCode graver(ExitCode a, ExitCode b) {
   static constexpr std::array order = {ExitCode::done, ExitCode::findings, ExitCode::lossy, ExitCode::bad_input,
@@ -70,6 +75,7 @@ class Run {
   LiveHooks hooks();
   bool reload();
   void begin_next();
+  void tell_what_was_left_out();
   void take_closed(ExitCode code) { worst_ = graver(worst_, code); }
 
   LiveSetting setting_;
@@ -84,9 +90,19 @@ class Run {
 LiveHooks Run::hooks() {
   LiveHooks hooks;
   hooks.started = tell_manager_ready;
-  hooks.tick = [this] { watchdog_.tick(Watchdog::Clock::now(), now_.session->progress()); };
+  hooks.tick = [this] {
+    watchdog_.tick(Watchdog::Clock::now(), now_.session->progress());
+    tell_what_was_left_out();
+  };
   hooks.reload = [this] { return reload(); };
   return hooks;
+}
+
+void Run::tell_what_was_left_out() {
+  if (const std::uint64_t lines = setting_.terminal.take_left_out(); lines > 0) {
+    setting_.log->warn(left_out_words(lines));
+    now_.session->note("output-left-out", left_out_words(lines));
+  }
 }
 
 // SIGHUP: all that may go wrong with the new session is tried before the old one ends.
@@ -153,7 +169,7 @@ ExitCode Run::listen() {
 ExitCode run_live(const RunOptions& options) {
   ::signal(SIGPIPE, SIG_IGN);  // a reader of our output that goes away must not end the recording
   const Signals signals;       // before there are threads
-  Terminal terminal;
+  Terminal terminal(Terminal::Reader::never_waited_for);
   const bool journal = options.journal || logs_to_journal();
   const LiveSetting setting{options, terminal, make_log(terminal, journal), journal};
   auto prepared = prepare(setting);
@@ -161,7 +177,11 @@ ExitCode run_live(const RunOptions& options) {
     terminal.complain(error_prefix(journal) + refused->why);
     return refused->code;
   }
-  return Run(setting, signals, std::move(std::get<Prepared>(prepared))).listen();
+  const ExitCode code = Run(setting, signals, std::move(std::get<Prepared>(prepared))).listen();
+  if (const std::uint64_t lines = terminal.finish_output(); lines > 0) {
+    setting.log->warn(left_out_words(lines));
+  }
+  return code;
 }
 
 }  // namespace cw

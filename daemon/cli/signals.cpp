@@ -1,5 +1,6 @@
 #include "cli/signals.hpp"
 
+#include <poll.h>
 #include <sys/signalfd.h>
 #include <unistd.h>
 
@@ -30,8 +31,9 @@ sigset_t ending_signals() {
 void answer_once(int /*signal*/) {
   static constexpr char line[] =
       "crankwitness: still writing the session; once more ends it at once, what is on disk stays readable\n";
-  // What can't be written can't be told; write(2) and signal(2) are what a handler may call.
-  [[maybe_unused]] const ssize_t put = ::write(STDERR_FILENO, line, sizeof line - 1);
+  // What can't be written can't be told, nor waited for; poll(2), write(2) and signal(2) are what a handler may call.
+  pollfd wanted = {STDERR_FILENO, POLLOUT, 0};
+  [[maybe_unused]] const ssize_t put = ::poll(&wanted, 1, 0) > 0 ? ::write(STDERR_FILENO, line, sizeof line - 1) : 0;
   ::signal(SIGINT, SIG_DFL);
   ::signal(SIGTERM, SIG_DFL);
 }

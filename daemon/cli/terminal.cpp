@@ -3,56 +3,92 @@
 #include <unistd.h>
 
 #include <algorithm>
-#include <cstdint>
-#include <cstdio>
+#include <cerrno>
 #include <utility>
 
 namespace cw {
 
-Terminal::Terminal() : shows_status_(::isatty(STDERR_FILENO) == 1) {}
+namespace {
 
-Terminal::~Terminal() {
-  const std::lock_guard lock(mutex_);
-  wipe();
-}
+constexpr std::size_t waiting_bytes_max = std::size_t{16} * 1024 * 1024;  // of findings some 13,000
+constexpr const char* wiped = "\r\x1b[K";
 
-void Terminal::wipe() {
-  if (!status_.empty()) {
-    std::fputs("\r\x1b[K", stderr);
+void write_whole(int descriptor, std::string_view text) {
+  while (!text.empty()) {
+    const ssize_t put = ::write(descriptor, text.data(), text.size());
+    if (put < 0 && errno != EINTR) {
+      return;  // no one is there to read it
+    }
+    text.remove_prefix(static_cast<std::size_t>(std::max<ssize_t>(put, 0)));
   }
 }
 
-void Terminal::draw() {
-  if (!status_.empty()) {
-    std::fputs(status_.c_str(), stderr);
-    std::fflush(stderr);
+std::uint64_t lines_in(std::string_view text) {
+  return static_cast<std::uint64_t>(std::count(text.begin(), text.end(), '\n'));
+}
+
+}  // namespace
+
+Terminal::Terminal(Reader reader)
+    : shows_status_(::isatty(STDERR_FILENO) == 1), one_screen_(shows_status_ && ::isatty(STDOUT_FILENO) == 1) {
+  if (reader == Reader::never_waited_for) {
+    output_ = std::make_unique<OutputThread>(waiting_bytes_max);
+    errors_ = one_screen_ ? nullptr : std::make_unique<OutputThread>(waiting_bytes_max, std::chrono::seconds(2));
+  }
+}
+
+Terminal::~Terminal() {
+  status("");
+}
+
+void Terminal::put(OutputThread* thread, OutputPiece piece) {
+  if (thread != nullptr) {
+    thread->push(std::move(piece));
+    return;
+  }
+  for (const auto& [descriptor, text] : piece.parts) {
+    write_whole(descriptor, text);
   }
 }
 
 void Terminal::print(std::string_view text) {
   const std::lock_guard lock(mutex_);
-  wipe();
-  std::fwrite(text.data(), 1, text.size(), stdout);
-  std::fflush(stdout);
-  draw();
+  OutputPiece piece;
+  piece.lines = lines_in(text);
+  const bool status_stands_there = one_screen_ && !status_.empty();
+  if (status_stands_there) {
+    piece.parts.emplace_back(STDERR_FILENO, wiped);
+  }
+  piece.parts.emplace_back(STDOUT_FILENO, text);
+  if (status_stands_there) {
+    piece.parts.emplace_back(STDERR_FILENO, status_);
+  }
+  put(output_.get(), std::move(piece));
 }
 
 void Terminal::complain(std::string_view line) {
   const std::lock_guard lock(mutex_);
-  wipe();
-  std::fwrite(line.data(), 1, line.size(), stderr);
-  std::fputc('\n', stderr);
-  draw();
+  std::string text = status_.empty() ? "" : wiped;
+  text.append(line).append("\n").append(status_);
+  put(errors_ ? errors_.get() : output_.get(), {{{STDERR_FILENO, std::move(text)}}, 1});
 }
 
 void Terminal::status(std::string_view line) {
-  if (!shows_status_) {
+  const std::lock_guard lock(mutex_);
+  if (!shows_status_ || line == status_) {
     return;
   }
-  const std::lock_guard lock(mutex_);
-  wipe();
+  std::string text = status_.empty() ? "" : wiped;
   status_ = line;
-  draw();
+  put(errors_ ? errors_.get() : output_.get(), {{{STDERR_FILENO, text + status_}}, 0});
+}
+
+std::uint64_t Terminal::take_left_out() {
+  return output_ ? output_->take_left_out() : 0;
+}
+
+std::uint64_t Terminal::finish_output() {
+  return output_ ? output_->finish() : 0;
 }
 
 Progress::Progress(Terminal& terminal, std::string what, std::uint64_t total)

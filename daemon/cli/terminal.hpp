@@ -2,16 +2,25 @@
 #pragma once
 
 #include <chrono>
+#include <cstdint>
+#include <memory>
 #include <mutex>
 #include <string>
 #include <string_view>
+
+#include "cli/output_thread.hpp"
 
 namespace cw {
 
 // May be used from several threads.
 class Terminal {
  public:
-  Terminal();
+  enum class Reader : std::uint8_t {
+    waited_for,        // each call returns when all is written
+    never_waited_for,  // calls return at once; what is not read waits in memory, beyond 16 MiB it is left out and counted
+  };
+
+  explicit Terminal(Reader reader = Reader::waited_for);
   Terminal(const Terminal&) = delete;
   Terminal& operator=(const Terminal&) = delete;
   ~Terminal();  // takes the status line away
@@ -25,13 +34,23 @@ class Terminal {
   // Replaces the status line. Nothing where there is no terminal.
   void status(std::string_view line);
 
+  // Of a reader who is never waited for: lines left out of standard output since this was last asked, once there is
+  // nothing left that waits for it; 0 until then.
+  std::uint64_t take_left_out();
+  // The end of standard output: what waits is written, given up after 5 s in which nothing of it was read. Lines left out
+  // since take_left_out().
+  std::uint64_t finish_output();
+
  private:
-  void wipe();
-  void draw();
+  void put(OutputThread* thread, OutputPiece piece);
 
   std::mutex mutex_;
   bool shows_status_;
+  bool one_screen_;  // standard output and error are both terminals, taken for the same
   std::string status_;
+  // Of a reader who is never waited for. Two threads, so that a pager on standard output holds up no line of the log.
+  std::unique_ptr<OutputThread> output_;
+  std::unique_ptr<OutputThread> errors_;  // nothing where there is one screen: then all goes through the other
 };
 
 // The status line of long work: how far, how fast, how long yet. Redrawn at most five times a second.

@@ -5,6 +5,26 @@
 
 namespace cw {
 
+namespace {
+
+// What was lost adds up: "lost_items", "lost_bytes". Other values stay those of the first.
+void add_losses(const Finding& from, Finding& to) {
+  for (const auto& [name, value] : from.values) {
+    if (!name.starts_with("lost_")) {
+      continue;
+    }
+    const auto same = std::find_if(to.values.begin(), to.values.end(),
+                                   [&, &name = name](const auto& other) { return other.first == name; });
+    if (same != to.values.end()) {
+      same->second += value;
+    } else {
+      to.values.emplace_back(name, value);
+    }
+  }
+}
+
+}  // namespace
+
 std::optional<Finding> FindingGate::pass(Finding finding) {
   if (finding.phase != FindingPhase::single) {
     return finding;
@@ -20,6 +40,7 @@ std::optional<Finding> FindingGate::pass(Finding finding) {
   }
   Finding& waiting = *kind.waiting;
   waiting.count += finding.count;
+  add_losses(finding, waiting);
   waiting.end_ns = std::max(waiting.end_ns, finding.end_ns);
   waiting.session_ns = finding.session_ns;
   waiting.evidence_last = finding.evidence_last;

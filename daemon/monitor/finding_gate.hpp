@@ -1,5 +1,5 @@
 // Keeps a fault that repeats quickly from flooding the list: at most ten single findings a second and kind go through
-// as they are, the rest of that second become one with a count.
+// as they are, the rest of that second become one with a count; what they say was lost is added up.
 #pragma once
 
 #include <array>

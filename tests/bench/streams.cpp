@@ -144,8 +144,12 @@ const Case* find_case(std::string_view name) {
   return found == all_cases.end() ? nullptr : found;
 }
 
+std::string engine_text_of(const Case& what) {
+  return engine_head + std::string(what.wheel) + engine_tail;
+}
+
 Engine engine_of(const Case& what) {
-  const auto engine = parse_engine(engine_head + std::string(what.wheel) + engine_tail, "bench.toml");
+  const auto engine = parse_engine(engine_text_of(what), "bench.toml");
   if (const auto* error = std::get_if<ConfigError>(&engine)) {
     std::fprintf(stderr, "%s\n", error->message.c_str());
     std::exit(2);

@@ -25,8 +25,9 @@ struct Case {
 std::span<const Case> cases();
 const Case* find_case(std::string_view name);
 
-// A four-stroke with this wheel, four cam edges a cycle and a reference pulse.
+// A four-stroke with this wheel, four cam edges a cycle and a reference pulse; its engine file.
 Engine engine_of(const Case& what);
+std::string engine_text_of(const Case& what);
 
 struct Stream {
   ItemBuffer items;

@@ -60,6 +60,23 @@ TEST(FindingGate, adds_the_counts_of_findings_that_stand_for_several) {
   EXPECT_EQ(gate.end_second().at(0).count, 7U);
 }
 
+TEST(FindingGate, adds_up_what_findings_say_was_lost) {
+  FindingGate gate;
+  const auto lost = [](const char* name, double value) {
+    Finding finding = single(FindingKind::edges_dropped, 0);
+    finding.values = {{name, value}, {"source", 0}};
+    return finding;
+  };
+  for (int i = 0; i < 10; ++i) {
+    EXPECT_TRUE(gate.pass(lost("lost_items", 1)));
+  }
+  gate.pass(lost("lost_items", 100));
+  gate.pass(lost("lost_bytes", 7));
+  gate.pass(lost("lost_items", 23));
+  const std::vector<std::pair<std::string, double>> expected = {{"lost_items", 123}, {"source", 0}, {"lost_bytes", 7}};
+  EXPECT_EQ(gate.end_second().at(0).values, expected);
+}
+
 TEST(FindingGate, never_holds_back_what_opens_or_closes) {
   FindingGate gate;
   for (int i = 0; i < 50; ++i) {
