@@ -248,9 +248,9 @@ void DbcReader::read_layout(DbcSignal& signal) {
   signal.coding.offset = in_.number("the offset");
   in_.sign(')');
   in_.sign('[');
-  signal.min = in_.number("the least value");
+  signal.min = in_.bound("the least value");
   in_.sign('|');
-  signal.max = in_.number("the greatest value");
+  signal.max = in_.bound("the greatest value");
   in_.sign(']');
   signal.unit = in_.text("the unit");
 }
@@ -259,9 +259,11 @@ void DbcReader::read_signal(DbcMessage& message) {
   DbcSignal signal;
   signal.line = in_.now().line;
   signal.name = in_.name("the signal's name");
-  if (sound() && !by_name_.back().emplace(signal.name, message.signals.size()).second) {
-    return in_.complain_at(signal.line, "each signal once in a message",
-                           '"' + printable(signal.name) + "\" a second time");
+  const auto [first, is_new] = by_name_.back().emplace(signal.name, message.signals.size());
+  if (!is_new) {
+    // Found in files whose names were cut to 32 letters.
+    signal.problem = "its message has another signal of that name";
+    message.signals[first->second].problem = signal.problem;
   }
   read_multiplexing(signal);
   in_.sign(':');

@@ -30,7 +30,7 @@ struct DbcSignal {
   bool is_multiplexer = false;
   std::optional<std::uint64_t> multiplex_value;  // m7: in frames whose multiplexer is 7
   std::vector<std::pair<std::int64_t, std::string>> value_names;
-  std::string problem;  // why it can't be known when the signal is in a frame; empty = it can
+  std::string problem;  // why it can't be known where or when the signal is in a frame; empty = it can
   int line = 0;
 };
 
@@ -53,7 +53,7 @@ struct Dbc {
 // Read are messages, signals (both byte orders, multiplexed in several levels too, floats), value tables, and the
 // attributes named above; the other statements of the format, and unknown ones, are passed over when they are made of
 // words, numbers and texts up to a semicolon. What is about a message or signal that the file does not have is passed
-// over too, unless it would change how bits are read. Names that the file gives twice, texts without an end, numbers
+// over too, unless it would change how bits are read. Messages that the file gives twice, texts without an end, numbers
 // where none can be and the like are errors with file, line, statement and what was expected.
 std::variant<Dbc, ConfigError> parse_dbc(std::string_view file, std::string_view file_name);
 

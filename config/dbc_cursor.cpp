@@ -2,6 +2,8 @@
 
 #include <algorithm>
 #include <array>
+#include <limits>
+#include <optional>
 
 namespace cw {
 
@@ -118,6 +120,19 @@ double DbcCursor::number(std::string_view what) {
   }
   advance();
   return *value;
+}
+
+double DbcCursor::bound(std::string_view what) {
+  const std::string_view text = at(DbcTokenKind::number) ? now().text : std::string_view();
+  if (text.empty() || dbc_number(text)) {
+    return number(what);
+  }
+  advance();
+  if (text.find("e-") != std::string_view::npos || text.find("E-") != std::string_view::npos) {
+    return 0;  // too small for a double
+  }
+  const double infinite = std::numeric_limits<double>::infinity();
+  return text.starts_with('-') ? -infinite : infinite;
 }
 
 std::uint64_t DbcCursor::whole(std::string_view what, std::uint64_t min, std::uint64_t max) {

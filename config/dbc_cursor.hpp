@@ -42,6 +42,7 @@ class DbcCursor {
   void sign(char wanted);
   std::string name(std::string_view what);
   double number(std::string_view what);  // finite
+  double bound(std::string_view what);   // infinite when it is too great for a double
   std::uint64_t whole(std::string_view what, std::uint64_t min, std::uint64_t max);
   std::string text(std::string_view what);
   void end_of_statement();  // a semicolon

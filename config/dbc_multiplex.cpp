@@ -65,8 +65,9 @@ void resolve_multiplexers(DbcMessage& message, const MultiplexRules& rules) {
       signal.coding.when.push_back({message.signals[*need->multiplexer].coding.field, need->values});
       need = &needs[*need->multiplexer];
     }
-    signal.problem = need->problem;
-    if (need->multiplexer) {
+    if (!need->problem.empty()) {
+      signal.problem = need->problem;
+    } else if (need->multiplexer) {
       signal.problem = "its multiplexers depend on each other, or go deeper than " + std::to_string(levels_max);
     }
   }

@@ -1,6 +1,7 @@
 // Prints what a DBC file makes of frames, for tests/tools/dbc_against_canmatrix: `dbc_values FILE.dbc`, frames (ID#DATA)
-// on standard input. A line a signal: message, signal, raw value (bits of a float), value; then an empty line.
-// Before the first frame: a line for each message with its identifier, length and J1939 mark, then an empty line.
+// on standard input. A line a signal, tabs between: message, signal, raw value (bits of a float), value; then an empty line.
+// Before the first frame: a line for each message with its identifier, length and J1939 mark, and for each signal
+// that can't be read ("refused"), then an empty line.
 #include <cstdio>
 #include <fstream>
 #include <iostream>
@@ -20,8 +21,14 @@ const std::string& shown(const std::string& name, const std::string& long_name) 
 
 void print_messages(const cw::Dbc& dbc) {
   for (const cw::DbcMessage& message : dbc.messages) {
-    std::printf("%s %08x %d %u %d\n", shown(message.name, message.long_name).c_str(), message.id,
+    std::printf("%s\t%08x\t%d\t%u\t%d\n", shown(message.name, message.long_name).c_str(), message.id,
                 message.extended ? 1 : 0, message.bytes, message.j1939 ? 1 : 0);
+    for (const cw::DbcSignal& signal : message.signals) {
+      if (!signal.problem.empty()) {
+        std::printf("refused\t%s\t%s\n", shown(message.name, message.long_name).c_str(),
+                    shown(signal.name, signal.long_name).c_str());
+      }
+    }
   }
   std::printf("\n");
 }
@@ -37,7 +44,7 @@ void print_values(const cw::Dbc& dbc, const cw::CanFrame& frame) {
         const bool is_signed = signal.coding.form == cw::RawForm::signed_whole;
         const std::int64_t raw = cw::whole_value(*bits, signal.coding.field.length, signal.coding.form);
         const std::string text = is_signed ? std::to_string(raw) : std::to_string(*bits);
-        std::printf("%s %s %s %.17g\n", shown(message.name, message.long_name).c_str(),
+        std::printf("%s\t%s\t%s\t%.17g\n", shown(message.name, message.long_name).c_str(),
                     shown(signal.name, signal.long_name).c_str(), text.c_str(),
                     cw::physical_value(signal.coding, *bits));
       }
