@@ -10,7 +10,7 @@
 #include <variant>
 #include <vector>
 
-#include "config/engine_file.hpp"
+#include "config/config_error.hpp"
 #include "signals/bit_field.hpp"
 
 namespace cw {

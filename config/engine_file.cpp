@@ -2,12 +2,7 @@
 
 #include <toml++/toml.h>
 
-#include <algorithm>
-#include <cerrno>
-#include <filesystem>
-#include <fstream>
 #include <optional>
-#include <system_error>
 #include <utility>
 #include <vector>
 
@@ -15,22 +10,11 @@
 #include "config/file_shape.hpp"
 #include "config/sections.hpp"
 #include "config/table_reader.hpp"
+#include "config/text_file.hpp"
 
 namespace cw {
 
 namespace {
-
-// The only place where an exception of toml++ is met: a syntax error becomes a complaint with its line.
-std::optional<toml::table> parse_toml(std::string_view text, Complaints& complaints) {
-  try {
-    return toml::parse(text);
-  } catch (const toml::parse_error& error) {
-    const toml::source_position at = error.source().begin;
-    complaints.add(std::max(static_cast<int>(at.line), 1), "syntax", "TOML",
-                   "an error at column " + std::to_string(at.column) + ": " + std::string(error.description()));
-    return std::nullopt;
-  }
-}
 
 // The section `name`; an empty one, complained of, when the file lacks it.
 const toml::table& required_section(const toml::table& root, const char* name, Complaints& complaints) {
@@ -113,6 +97,9 @@ Engine read_engine(const toml::table& root, Complaints& complaints) {
     engine.sources.push_back(read_source_section(in, uses));
   }
   check_one_device(sources, engine.sources);
+  for (const TableReader& in : entries(root, "can", can_maps_max, complaints)) {
+    engine.can.push_back(read_can_section(in));
+  }
   if (const toml::table* table = root.get_as<toml::table>("limits"); table != nullptr) {
     engine.limits = read_limits_section(TableReader(*table, "limits", complaints));
   }
@@ -126,10 +113,6 @@ Engine read_engine(const toml::table& root, Complaints& complaints) {
 
 std::variant<Engine, ConfigError> parse_engine(std::string_view text, std::string_view file_name) {
   Complaints complaints(file_name);
-  check_file_shape(text, complaints);
-  if (!complaints.empty()) {
-    return ConfigError{complaints.first()};
-  }
   const std::optional<toml::table> root = parse_toml(text, complaints);
   if (root) {
     check_engine_keys(*root, complaints);
@@ -145,25 +128,11 @@ std::variant<Engine, ConfigError> parse_engine(std::string_view text, std::strin
 }
 
 std::variant<Engine, ConfigError> load_engine(const std::string& path) {
-  const std::string name = printable_name(path);
-  std::error_code ignored;
-  if (std::filesystem::is_directory(path, ignored)) {
-    return ConfigError{name + ": expected an engine file, found a folder"};
+  auto text = read_text_file(path, "engine file", engine_file_bytes_max);
+  if (auto* error = std::get_if<ConfigError>(&text)) {
+    return std::move(*error);
   }
-  errno = 0;
-  std::ifstream file(path, std::ios::binary);
-  if (!file) {
-    const std::string why = errno == 0 ? "it can't be opened" : std::generic_category().message(errno);
-    return ConfigError{name + ": expected a readable engine file, found: " + why};
-  }
-  // One byte more than allowed is enough to see that it is too large, whatever the file is.
-  std::string text(engine_file_bytes_max + 1, '\0');
-  file.read(text.data(), static_cast<std::streamsize>(text.size()));
-  if (file.bad()) {
-    return ConfigError{name + ": expected a readable engine file, found a read error"};
-  }
-  text.resize(static_cast<std::size_t>(file.gcount()));
-  return parse_engine(text, path);
+  return parse_engine(std::get<std::string>(text), path);
 }
 
 }  // namespace cw

@@ -5,14 +5,10 @@
 #include <string_view>
 #include <variant>
 
+#include "config/config_error.hpp"
 #include "geometry/engine.hpp"
 
 namespace cw {
-
-// One line for a person: "FILE:LINE: KEY: what was expected, what was found".
-struct ConfigError {
-  std::string message;
-};
 
 // Reads an engine from TOML text; `file_name` only names it in errors. Unknown keys, missing keys, values out of range
 // and descriptions that contradict each other are errors.

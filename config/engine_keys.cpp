@@ -5,6 +5,8 @@
 #include <cstddef>
 #include <vector>
 
+#include "config/nearest_word.hpp"
+
 namespace cw {
 
 namespace {
@@ -48,6 +50,8 @@ constexpr std::array known_keys = {
     EngineKey{"source", "channels"},
     EngineKey{"source", "baud"},
     EngineKey{"source", "allow_remote"},
+    EngineKey{"can", "map"},
+    EngineKey{"can", "interface"},
     EngineKey{"limits", "tdc_warning_deg"},
     EngineKey{"limits", "tdc_fault_deg"},
     EngineKey{"limits", "hysteresis"},
@@ -69,31 +73,8 @@ struct Section {
   bool repeated;  // [[name]]
 };
 constexpr std::array sections = {Section{"engine", false},    Section{"crank", false}, Section{"cam", true},
-                                 Section{"reference", false}, Section{"source", true}, Section{"limits", false},
-                                 Section{"record", false}};
-
-// Longer keys than this are cut before they are compared: no known key is nearly as long.
-constexpr std::size_t compared_bytes_max = 64;
-
-// Levenshtein distance: insertions, deletions and replacements that turn one text into the other.
-std::size_t edit_distance(std::string_view a, std::string_view b) {
-  a = a.substr(0, compared_bytes_max);
-  b = b.substr(0, compared_bytes_max);
-  std::vector<std::size_t> row(b.size() + 1);
-  for (std::size_t j = 0; j <= b.size(); ++j) {
-    row[j] = j;
-  }
-  for (std::size_t i = 1; i <= a.size(); ++i) {
-    std::size_t diagonal = row[0];
-    row[0] = i;
-    for (std::size_t j = 1; j <= b.size(); ++j) {
-      const std::size_t replaced = diagonal + (a[i - 1] == b[j - 1] ? 0 : 1);
-      diagonal = row[j];
-      row[j] = std::min({row[j] + 1, row[j - 1] + 1, replaced});
-    }
-  }
-  return row[b.size()];
-}
+                                 Section{"reference", false}, Section{"source", true}, Section{"can", true},
+                                 Section{"limits", false},    Section{"record", false}};
 
 bool is_known(std::string_view section, std::string_view key) {
   return std::any_of(known_keys.begin(), known_keys.end(),
@@ -101,10 +82,11 @@ bool is_known(std::string_view section, std::string_view key) {
 }
 
 std::string_view nearest_section(std::string_view name) {
-  const auto* nearest = std::min_element(sections.begin(), sections.end(), [&](const Section& a, const Section& b) {
-    return edit_distance(name, a.name) < edit_distance(name, b.name);
-  });
-  return nearest->name;
+  std::vector<std::string_view> names;
+  for (const Section& section : sections) {
+    names.push_back(section.name);
+  }
+  return nearest_word(name, names);
 }
 
 // "[crank]" or "[[cam]]".

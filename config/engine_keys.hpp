@@ -12,7 +12,7 @@
 namespace cw {
 
 struct EngineKey {
-  std::string_view section;  // "engine", "crank", "cam", "reference", "source", "limits", "record"
+  std::string_view section;  // "engine", "crank", "cam", "reference", "source", "can", "limits", "record"
   std::string_view key;
 };
 

@@ -151,11 +151,18 @@ SourceSpec read_source_section(const TableReader& in, const std::vector<ChannelU
     in.complain("address", "a device, file or host address");
   }
   source.driver = in.text("driver", name_bytes_max).value_or("");
-  source.address = in.text("address", 1000).value_or("");
+  source.address = in.text("address", path_bytes_max).value_or("");
   source.baud = in.whole("baud", 50, 12'000'000).value_or(source.baud);
   source.allow_remote = in.flag("allow_remote").value_or(source.allow_remote);
   read_channel_names(in, uses, source);
   return source;
+}
+
+CanSpec read_can_section(const TableReader& in) {
+  if (!in.has("map")) {
+    in.complain("map", "the path of a signal map, from the folder of this file");
+  }
+  return {in.text("map", path_bytes_max).value_or(""), in.text("interface", channel_bytes_max).value_or("")};
 }
 
 Limits read_limits_section(const TableReader& in) {

@@ -8,7 +8,6 @@ namespace {
 
 constexpr std::array mode_words = {Word<RecordMode>{"everything", RecordMode::everything},
                                    Word<RecordMode>{"black-box", RecordMode::black_box}};
-constexpr std::size_t path_bytes_max = 1000;
 
 }  // namespace
 

@@ -1,6 +1,6 @@
 // The sections of the engine file, each read into its part of cw::Engine. What can be wrong within a section, or
 // between it and the sections read before it, is complained of here; order of reading: engine, crank, cam, reference,
-// source, limits, record. Every function expects keys that are known to be valid (check_engine_keys).
+// source, can, limits, record. Every function expects keys that are known to be valid (check_engine_keys).
 #pragma once
 
 #include <toml++/toml.h>
@@ -21,6 +21,8 @@ inline constexpr std::size_t wheel_gaps_max = 50;
 inline constexpr std::size_t cams_max = 16;
 inline constexpr std::size_t cam_edges_max = 200;
 inline constexpr std::size_t sources_max = 8;
+inline constexpr std::size_t can_maps_max = 8;
+inline constexpr std::size_t path_bytes_max = 1000;
 inline constexpr std::size_t name_bytes_max = 100;
 inline constexpr std::size_t channel_bytes_max = 64;
 
@@ -50,6 +52,9 @@ Reference read_reference_section(const TableReader& in, double cycle_deg);
 
 // Reads one [[source]]; `uses` are the channels that the file has given roles.
 SourceSpec read_source_section(const TableReader& in, const std::vector<ChannelUse>& uses);
+
+// Reads one [[can]].
+CanSpec read_can_section(const TableReader& in);
 
 Limits read_limits_section(const TableReader& in);
 

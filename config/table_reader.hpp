@@ -69,6 +69,7 @@ class TableReader {
   int line() const;                      // of the table's header
   int line(std::string_view key) const;  // of the key's value; of the header when the key is absent
   const toml::node* node(std::string_view key) const { return table_.get(key); }
+  const toml::table& table() const { return table_; }
 
   std::optional<double> number(std::string_view key, const Range& range) const;
   // A number that must be one of `values`; `expected` says so in words.

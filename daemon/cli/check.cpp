@@ -9,8 +9,16 @@
 #include <cstdlib>
 #include <iostream>
 #include <optional>
+#include <span>
+#include <variant>
 
+#include "cli/check_map.hpp"
+#include "config/dbc.hpp"
 #include "config/engine_file.hpp"
+#include "config/file_shape.hpp"
+#include "config/signal_map_file.hpp"
+#include "config/text_file.hpp"
+#include "items/can_frame_text.hpp"
 
 namespace cw {
 
@@ -48,6 +56,70 @@ bool locale_is_utf8() {
   return false;
 }
 
+struct EngineWithMaps {
+  Engine engine;
+  std::vector<SignalMapFile> maps;
+};
+using Described = std::variant<EngineWithMaps, SignalMapFile, Dbc, ConfigError>;
+
+Described load_described(const std::string& path) {
+  if (path.ends_with(".dbc") || path.ends_with(".DBC")) {
+    const auto text = read_text_file(path, "DBC file", dbc_bytes_max);
+    if (const auto* error = std::get_if<ConfigError>(&text)) {
+      return *error;
+    }
+    return std::visit([](auto&& read) { return Described(std::move(read)); },
+                      parse_dbc(std::get<std::string>(text), path));
+  }
+  const auto text = read_text_file(path, "engine file", engine_file_bytes_max);
+  if (const auto* sound = std::get_if<std::string>(&text); sound != nullptr && looks_like_signal_map(*sound)) {
+    return std::visit([](auto&& read) { return Described(std::move(read)); }, load_signal_map(path));
+  }
+  auto engine = load_engine(path);
+  if (auto* error = std::get_if<ConfigError>(&engine)) {
+    return std::move(*error);
+  }
+  auto maps = load_signal_maps(std::get<Engine>(engine), path);
+  if (auto* error = std::get_if<ConfigError>(&maps)) {
+    return std::move(*error);
+  }
+  return EngineWithMaps{std::move(std::get<Engine>(engine)), std::move(std::get<std::vector<SignalMapFile>>(maps))};
+}
+
+std::span<const SignalMapFile> maps_of(const Described& described) {
+  if (const auto* map = std::get_if<SignalMapFile>(&described)) {
+    return {map, 1};
+  }
+  const auto* engine = std::get_if<EngineWithMaps>(&described);
+  return engine == nullptr ? std::span<const SignalMapFile>() : engine->maps;
+}
+
+void explain_described(const Described& described, const std::string& path, const CheckLook& look, std::ostream& out) {
+  if (const auto* dbc = std::get_if<Dbc>(&described)) {
+    explain_dbc(*dbc, path, look, out);
+  }
+  if (const auto* engine = std::get_if<EngineWithMaps>(&described)) {
+    explain_engine(engine->engine, path, look, out);
+  }
+  for (const SignalMapFile& file : maps_of(described)) {
+    out << (std::holds_alternative<EngineWithMaps>(described) ? "\n" : "");
+    explain_map(file.map, file.source.name, look, out);
+  }
+}
+
+std::variant<std::vector<CanFrame>, ConfigError> read_frames(const std::vector<std::string>& texts) {
+  std::vector<CanFrame> out;
+  for (const std::string& text : texts) {
+    const auto read = parse_can_frame(text);
+    if (const auto* problem = std::get_if<CanTextProblem>(&read)) {
+      return ConfigError{"frame \"" + printable(text) + "\": expected " + std::string(problem->expected) +
+                         " at character " + std::to_string(problem->at + 1)};
+    }
+    out.push_back(std::get<CanFrame>(read));
+  }
+  return out;
+}
+
 }  // namespace
 
 CheckLook terminal_look() {
@@ -56,13 +128,28 @@ CheckLook terminal_look() {
   return {std::clamp(columns, check_width_min, check_width_max), locale_is_utf8()};
 }
 
-int check_command(const std::string& path, std::ostream& out, std::ostream& err) {
-  const std::variant<Engine, ConfigError> loaded = load_engine(path);
-  if (const auto* error = std::get_if<ConfigError>(&loaded)) {
+int check_command(const std::string& path, const std::vector<std::string>& frames, std::ostream& out,
+                  std::ostream& err) {
+  const auto read = read_frames(frames);
+  const auto* error = std::get_if<ConfigError>(&read);
+  const Described described = error == nullptr ? load_described(path) : Described(*error);
+  error = std::get_if<ConfigError>(&described);
+  if (error != nullptr) {
     err << error->message << '\n';
     return 1;
   }
-  explain_engine(std::get<Engine>(loaded), path, terminal_look(), out);
+  const CheckLook look = terminal_look();
+  if (frames.empty()) {
+    explain_described(described, path, look, out);
+  }
+  for (const CanFrame& frame : std::get<std::vector<CanFrame>>(read)) {
+    if (const auto* dbc = std::get_if<Dbc>(&described)) {
+      explain_frame(*dbc, frame, look, out);
+    }
+    for (const SignalMapFile& file : maps_of(described)) {
+      explain_frame(file.map, frame, look, out);
+    }
+  }
   return 0;
 }
 

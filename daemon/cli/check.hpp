@@ -1,9 +1,11 @@
-// `crankwitness check FILE`: says in words and in a drawing on the terminal what an engine file means.
+// `crankwitness check FILE`: says in words and in drawings on the terminal what an engine file, a signal map or a DBC
+// file means.
 #pragma once
 
 #include <iosfwd>
 #include <string>
 #include <string_view>
+#include <vector>
 
 #include "geometry/engine.hpp"
 
@@ -23,9 +25,11 @@ struct CheckLook {
 // the bounds above) and whether the locale's character set is UTF-8 (LC_ALL, LC_CTYPE, LANG, the first that is set).
 CheckLook terminal_look();
 
-// Reads the file and explains it on `out`; a bad file gives one line on `err`. Returns the exit code: 0, or 1 for a bad
-// file.
-int check_command(const std::string& path, std::ostream& out, std::ostream& err);
+// Reads an engine file with its signal maps, a signal map or a DBC file, explains it on `out`, and says what the maps
+// make of each of `frames` (ID#DATA, items/can_frame_text.hpp); with frames the explanation is left out. A bad file or
+// frame gives one line on `err`. Returns the exit code: 0, or 1 when something was bad.
+int check_command(const std::string& path, const std::vector<std::string>& frames, std::ostream& out,
+                  std::ostream& err);
 
 // The whole explanation of a sound engine. `file_name` is shown in the headline.
 void explain_engine(const Engine& engine, std::string_view file_name, const CheckLook& look, std::ostream& out);

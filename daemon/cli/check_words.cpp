@@ -602,6 +602,15 @@ void explain_sources(const Engine& engine, Page& page) {
   }
 }
 
+void explain_can(const Engine& engine, Page& page) {
+  for (std::size_t i = 0; i < engine.can.size(); ++i) {
+    const CanSpec& can = engine.can[i];
+    page.entry(i == 0 ? "ECU on CAN" : "",
+               "what it says by the signal map " + can.map + " (below), in frames of " +
+                   (can.interface.empty() ? "any interface" : "interface " + quoted(can.interface)) + ".");
+  }
+}
+
 std::string wheel_place_words(const Engine& engine) {
   if (engine.crank.shaft == WheelShaft::cam) {
     return "Whether the cam stands right to the crank: the wheel turns with the cam, so a jumped belt or chain moves "
@@ -675,6 +684,7 @@ void explain_engine(const Engine& engine, std::string_view file_name, const Chec
   explain_speed(engine, page);
   explain_limits(engine.limits, page);
   explain_sources(engine, page);
+  explain_can(engine, page);
   explain_record(engine.record, page);
   page.heading(engine.cycle_deg == 720 ? "The cycle in crank degrees; 0 is TDC1 (cylinder 1, end of compression)"
                                        : "The cycle in crank degrees; 0 is TDC1, top dead centre of cylinder 1");

@@ -5,6 +5,7 @@
 #include <iostream>
 #include <map>
 #include <string>
+#include <vector>
 
 #include "cli/check.hpp"
 #include "cli/engine_text.hpp"
@@ -141,8 +142,13 @@ int run_command_line(int argc, const char* const* argv) {
   RecoverOptions recover_options;
   add_recover(app, recover_options);
   std::string check_file;
-  CLI::App* check = app.add_subcommand("check", "Explain an engine file in words and a drawing");
-  check->add_option("FILE", check_file, "Engine file")->required();
+  std::vector<std::string> check_frames;
+  CLI::App* check = app.add_subcommand("check", "Explain an engine file or a signal map in words and drawings");
+  check->add_option("FILE", check_file, "Engine file, signal map or DBC file")->required();
+  check
+      ->add_option("--frame", check_frames,
+                   "A CAN frame as candump writes it, for example 2B0#0102030405060708: only say what it means")
+      ->allow_extra_args(false);
 
   std::string scenario_file;
   std::string simulation_out;
@@ -156,7 +162,7 @@ int run_command_line(int argc, const char* const* argv) {
     return app.exit(error) == 0 ? 0 : static_cast<int>(ExitCode::usage);
   }
   if (check->parsed()) {
-    return check_command(check_file, std::cout, std::cerr) == 0 ? 0 : static_cast<int>(ExitCode::usage);
+    return check_command(check_file, check_frames, std::cout, std::cerr) == 0 ? 0 : static_cast<int>(ExitCode::usage);
   }
   if (simulate->parsed()) {
     return static_cast<int>(simulate_command(scenario_file, simulation_out));

@@ -74,6 +74,12 @@ struct SourceSpec {
   bool allow_remote = false;                                  // network: hosts other than this computer
 };
 
+// What an ECU says on a bus: which signal map tells it.
+struct CanSpec {
+  std::string map;        // path of the map, from the folder of the engine file
+  std::string interface;  // frames of this interface only; empty = of any
+};
+
 // Limits that turn numbers into findings. Each has a key of the same name under [limits] in the engine file.
 struct Limits {
   double tdc_warning_deg = 1.0;  // |mean TDC deviation| to open tdc-deviation as a warning
@@ -112,6 +118,7 @@ struct Engine {
   std::vector<CamPattern> cams;
   std::optional<Reference> reference;
   std::vector<SourceSpec> sources;
+  std::vector<CanSpec> can;
   Limits limits;
   RecordSpec record;
 };

@@ -410,7 +410,7 @@ TEST(CheckDrawing, has_one_block_of_rows_for_a_two_stroke) {
 TEST(CheckCommand, prints_one_line_for_a_bad_file_and_fails) {
   std::ostringstream out;
   std::ostringstream err;
-  EXPECT_EQ(check_command("/nonexistent.toml", out, err), 1);
+  EXPECT_EQ(check_command("/nonexistent.toml", {}, out, err), 1);
   EXPECT_EQ(out.str(), "");
   EXPECT_EQ(err.str(), "/nonexistent.toml: expected a readable engine file, found: No such file or directory\n");
 }
@@ -418,7 +418,7 @@ TEST(CheckCommand, prints_one_line_for_a_bad_file_and_fails) {
 TEST(CheckCommand, explains_a_sound_file_and_succeeds) {
   std::ostringstream out;
   std::ostringstream err;
-  EXPECT_EQ(check_command(CRANKWITNESS_SOURCE_DIR "/config/engines/demo-four.toml", out, err), 0);
+  EXPECT_EQ(check_command(CRANKWITNESS_SOURCE_DIR "/config/engines/demo-four.toml", {}, out, err), 0);
   EXPECT_NE(out.str().find("demo four"), std::string::npos);
   EXPECT_EQ(err.str(), "");
 }
