@@ -228,6 +228,11 @@ SignalDefinition read_signal_section(const TableReader& in, const SignalBasis& b
   const SignalKind& kind = kind_of(signal.name);
   signal.cam = read_cam(in, kind);
   signal.coding = basis.coding;
+  for (const char* key : {"scale", "offset", "valid"}) {
+    if (kind.quantity == Quantity::state && in.has(key)) {
+      in.complain(key, "no " + std::string(key) + " for " + std::string(kind.text) + ", which has values");
+    }
+  }
   const double scale = in.number("scale", {-scale_max, scale_max}).value_or(1);
   const double offset = in.number("offset", {-scale_max, scale_max}).value_or(0);
   if (scale == 0) {
@@ -240,7 +245,7 @@ SignalDefinition read_signal_section(const TableReader& in, const SignalBasis& b
   signal.coding.offset = basis.coding.offset * total + shift;
   if (const auto valid = read_valid(in)) {
     signal.valid = scaled(*valid, unit.factor, unit.add);
-  } else if (basis.valid) {
+  } else if (basis.valid && kind.quantity != Quantity::state) {
     signal.valid = scaled(*basis.valid, total, shift);
   }
   read_values(in, basis, signal);

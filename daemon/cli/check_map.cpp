@@ -19,6 +19,7 @@ namespace {
 constexpr std::size_t drawing_indent = 12;
 constexpr std::size_t drawings_max = 8;  // of one message
 constexpr std::size_t listed_values_max = 8;
+constexpr std::uint32_t byte_bits = 8;
 
 std::string hex(std::uint64_t value, std::size_t digits_min) {
   std::array<char, 16> buffer{};
@@ -49,25 +50,6 @@ std::string title(const SignalDefinition& signal) {
   return std::string(to_string(signal.name)) + (signal.cam.empty() ? "" : " of cam " + printable(signal.cam));
 }
 
-// "16 bits from byte 0 bit 0 up, low byte first; unsigned"
-std::string coding_words(const SignalCoding& coding) {
-  const BitField& field = coding.field;
-  constexpr std::uint32_t byte_bits = 8;
-  const bool little = field.order == ByteOrder::little;
-  const std::string start =
-      "byte " + std::to_string(field.start_bit / byte_bits) + " bit " + std::to_string(field.start_bit % byte_bits);
-  constexpr std::array<std::string_view, 4> forms = {"unsigned", "signed", "float", "float"};
-  std::string out = counted(static_cast<int>(field.length), "bit", "bits");
-  if (field.length == 1) {
-    out += ", " + start;
-  } else {
-    const bool in_one_byte = bit_number(field, 0) / byte_bits == bit_number(field, field.length - 1) / byte_bits;
-    out += (little ? " up from " : " down from ") + start;
-    out += in_one_byte ? "" : (little ? ", low byte first" : ", high byte first");
-  }
-  return out + "; " + std::string(forms[static_cast<std::size_t>(coding.form)]);
-}
-
 std::string formula(const SignalCoding& coding, std::string_view unit) {
   std::string out = "value = raw";
   if (coding.scale != 1) {
@@ -83,24 +65,56 @@ std::string range_words(const RawRange& range) {
   return range.first == range.last ? hex(range.first, 1) : hex(range.first, 1) + " to " + hex(range.last, 1);
 }
 
-// "Only where byte 0 ... is 4410C or 5410C hex."
-std::string when_words(const SignalCoding& coding) {
+// "4410C, 5410C or 6410C"
+std::string either(std::vector<std::string> words) {
+  if (words.size() > listed_values_max) {
+    words.resize(listed_values_max);
+    words.emplace_back("more");
+  }
+  std::string out = listed(words);
+  if (const std::size_t last = out.rfind(" and "); last != std::string::npos) {
+    out.replace(last, 5, " or ");
+  }
+  return out;
+}
+
+// "4 bits down from byte 0 bit 7"
+std::string place_words(const BitField& field) {
+  const std::string start =
+      "byte " + std::to_string(field.start_bit / byte_bits) + " bit " + std::to_string(field.start_bit % byte_bits);
+  const std::string bits = counted(static_cast<int>(field.length), "bit", "bits");
+  if (field.length == 1) {
+    return bits + ", " + start;
+  }
+  return bits + (field.order == ByteOrder::little ? " up from " : " down from ") + start;
+}
+
+// The multiplexers and their values; `named` when a drawing has shown where they lie.
+std::string when_words(const SignalCoding& coding, bool named) {
   std::string out;
   for (const MultiplexCondition& condition : coding.when) {
     std::vector<std::string> values;
     for (const RawRange& range : condition.values) {
       values.push_back(range_words(range));
     }
-    if (values.size() > listed_values_max) {
-      values.resize(listed_values_max);
-      values.emplace_back("more");
-    }
-    out += out.empty() ? " Only in frames whose multiplexer (" : ", and the one above it (";
-    out += counted(static_cast<int>(condition.field.length), "bit", "bits") + " from byte " +
-           std::to_string(condition.field.start_bit / 8) + " bit " + std::to_string(condition.field.start_bit % 8) +
-           ") is " + listed(values) + " hex";
+    out += out.empty() ? "multiplexer " : ", and that above it ";
+    out += (named ? "#" : "(" + place_words(condition.field) + ")") + " is " + either(values) + " hex";
   }
-  return out.empty() ? "" : out + ".";
+  return out;
+}
+
+std::string only_when_words(const SignalCoding& coding, bool named) {
+  return coding.when.empty() ? "" : " Only in frames whose " + when_words(coding, named) + ".";
+}
+
+// "16 bits up from byte 0 bit 0, low byte first; unsigned"
+std::string coding_words(const SignalCoding& coding) {
+  const BitField& field = coding.field;
+  constexpr std::array<std::string_view, 4> forms = {"unsigned", "signed", "float", "float"};
+  const bool in_one_byte = bit_number(field, 0) / byte_bits == bit_number(field, field.length - 1) / byte_bits;
+  const std::string_view order = field.order == ByteOrder::little ? ", low byte first" : ", high byte first";
+  return place_words(field) + (in_one_byte ? "" : std::string(order)) + "; " +
+         std::string(forms[static_cast<std::size_t>(coding.form)]);
 }
 
 std::string meaning_words(const SignalDefinition& signal) {
@@ -135,15 +149,15 @@ std::string signal_words(const SignalDefinition& signal) {
   if (!signal.source_name.empty()) {
     out += " (" + printable(signal.source_name) + " of the DBC)";
   }
-  out += ": " + coding_words(signal.coding) + ". ";
+  out += ": " + coding_words(signal.coding) + ".";
   if (signal.name != SignalName::sync_state) {
-    out += formula(signal.coding, unit);
-    if (!signal.source_unit.empty() && signal.source_unit != unit) {
+    out += ' ' + formula(signal.coding, unit);
+    if (!signal.source_unit.empty() && signal.source_unit != unit && signal.source_unit != "flag") {
       out += " (given in " + printable(signal.source_unit) + ")";
     }
     out += ".";
   }
-  return out + valid_words(signal) + meaning_words(signal) + when_words(signal.coding);
+  return out + valid_words(signal) + meaning_words(signal) + only_when_words(signal.coding, true);
 }
 
 std::string id_words(const MessageDefinition& message) {
@@ -206,7 +220,7 @@ void draw_message(const MessageDefinition& message, const CheckLook& look, std::
     drawn.push_back(i);
     page.blank();
     if (!coding.when.empty()) {
-      page.entry("", "# is the multiplexer;" + when_words(coding));
+      page.entry("", "Frames whose " + when_words(coding, true) + ":");
     }
     out << draw_fields(fields_with(message, i), drawing_indent);
   }
@@ -215,8 +229,9 @@ void draw_message(const MessageDefinition& message, const CheckLook& look, std::
 
 void explain_message(const MessageDefinition& message, const CheckLook& look, std::ostream& out) {
   Page page(look, out);
-  page.heading("Message " + (message.name.empty() ? "" : printable(message.name) + ": ") + "identifier " +
-               id_words(message));
+  page.blank();
+  page.line("Message " + (message.name.empty() ? "" : printable(message.name) + ": ") + "identifier " +
+            id_words(message));
   draw_message(message, look, out);
   for (std::size_t i = 0; i < message.signals.size(); ++i) {
     page.entry(std::string(drawing_indent - 4, ' ') + field_letter(i), signal_words(message.signals[i]));
@@ -256,11 +271,9 @@ std::string reading_words(const SignalReading& reading) {
 }
 
 std::string absent_words(const SignalCoding& coding, std::span<const std::byte> data) {
-  const bool short_frame =
-      bytes_needed(coding.field) > data.size() || std::ranges::any_of(coding.when, [&](const auto& condition) {
-        return bytes_needed(condition.field) > data.size();
-      });
-  return short_frame ? "not in this frame: it is too short" : "not in this frame: its multiplexer has another value";
+  const bool another_value = std::ranges::any_of(
+      coding.when, [&](const MultiplexCondition& condition) { return holds(condition, data) == false; });
+  return another_value ? "not in this frame: its multiplexer has another value" : "not in this frame: it is too short";
 }
 
 std::string frame_headline(const CanFrame& frame) {
@@ -292,7 +305,7 @@ std::string dbc_signal_words(const DbcSignal& signal) {
            printable(signal.value_names[i].second) + '"';
   }
   out += signal.value_names.empty() ? "" : (signal.value_names.size() > listed_values_max ? ", ..." : ".");
-  out += when_words(signal.coding);
+  out += only_when_words(signal.coding, false);
   return out + (signal.problem.empty() ? "" : " Can't be used: " + signal.problem + ".");
 }
 

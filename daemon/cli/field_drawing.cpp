@@ -25,6 +25,11 @@ std::string cell(const std::vector<DrawnField>& fields, std::uint32_t bit, std::
   return most_significant && inside.back() != '*' ? "[" + inside + "]" : " " + inside + " ";
 }
 
+void end_line(std::string& out) {
+  out.erase(out.find_last_not_of(' ') + 1);
+  out += '\n';
+}
+
 }  // namespace
 
 std::string field_letter(std::size_t index) {
@@ -47,14 +52,14 @@ std::string draw_fields(const std::vector<DrawnField>& fields, std::size_t inden
   for (std::uint32_t bit = byte_bits; bit-- > 0;) {
     out += ' ' + std::string(width - 1, ' ') + std::to_string(bit) + ' ';
   }
-  out += '\n';
+  end_line(out);
   for (std::uint32_t byte = 0; byte < bytes; ++byte) {
     const std::string number = std::to_string(byte);
     out += margin + "byte " + number + std::string(2 - std::min<std::size_t>(2, number.size()), ' ');
     for (std::uint32_t bit = byte_bits; bit-- > 0;) {
       out += cell(fields, byte * byte_bits + bit, width);
     }
-    out += '\n';
+    end_line(out);
   }
   return out;
 }

@@ -67,11 +67,18 @@ std::int64_t whole_value(std::uint64_t bits, std::uint32_t length, RawForm form)
   return std::bit_cast<std::int64_t>(negative ? bits | ~low_bits(length) : bits);
 }
 
+std::optional<bool> holds(const MultiplexCondition& condition, std::span<const std::byte> data) {
+  const std::optional<std::uint64_t> bits = extract(condition.field, data);
+  if (!bits) {
+    return std::nullopt;
+  }
+  return std::ranges::any_of(condition.values,
+                             [&](const RawRange& range) { return *bits >= range.first && *bits <= range.last; });
+}
+
 std::optional<std::uint64_t> bits_of(const SignalCoding& coding, std::span<const std::byte> data) {
   for (const MultiplexCondition& condition : coding.when) {
-    const std::optional<std::uint64_t> is = extract(condition.field, data);
-    const auto holds = [&](const RawRange& range) { return *is >= range.first && *is <= range.last; };
-    if (!is || std::ranges::none_of(condition.values, holds)) {
+    if (holds(condition, data) != true) {
       return std::nullopt;
     }
   }

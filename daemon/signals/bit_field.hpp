@@ -67,6 +67,9 @@ struct MultiplexCondition {
   std::vector<RawRange> values;
 };
 
+// Whether it holds; nothing when the data is too short to tell.
+std::optional<bool> holds(const MultiplexCondition& condition, std::span<const std::byte> data);
+
 // How a number lies in a frame: physical value = raw value * scale + offset.
 struct SignalCoding {
   BitField field;
