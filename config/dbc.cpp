@@ -268,8 +268,9 @@ void DbcReader::read_signal(DbcMessage& message) {
   read_multiplexing(signal);
   in_.sign(':');
   read_layout(signal);
-  while (in_.at_plain_word() || in_.at_sign(',')) {
-    in_.advance();  // who receives it
+  // Who receives it; a word at the beginning of a line is a statement, be it an unknown one.
+  while ((in_.at_plain_word() && !in_.now().first_column) || in_.at_sign(',')) {
+    in_.advance();
   }
   message.signals.push_back(std::move(signal));
 }

@@ -628,6 +628,18 @@ const std::vector<BadFile>& bad_files() {
        "",
        {{9, R"("te\u001beth" = 60)"}},
        R"(bad.toml:9: crank.te\x1beth: expected a known key (nearest: teeth), found an unknown one)"},
+      {"a_map_that_is_no_path",
+       "can.map",
+       {{33, "[[can]]\nmap = 3\n[limits]"}},
+       "bad.toml:34: can[1].map: expected text of 1 to 1000 bytes, found 3"},
+      {"no_map",
+       "can.map",
+       {{33, "[[can]]\ninterface = \"can0\"\n[limits]"}},
+       "bad.toml:33: can[1].map: expected the path of a signal map, from the folder of this file, found nothing"},
+      {"an_interface_without_a_name",
+       "can.interface",
+       {{33, "[[can]]\nmap = \"a.toml\"\ninterface = \"\"\n[limits]"}},
+       "bad.toml:35: can[1].interface: expected text of 1 to 64 bytes, found \"\""},
   };
   return files;
 }
