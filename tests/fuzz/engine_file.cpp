@@ -6,6 +6,7 @@
 #include "cli/check.hpp"
 #include "cli/check_page.hpp"
 #include "config/engine_file.hpp"
+#include "error_line.hpp"
 #include "geometry/tooth_cycle.hpp"
 #include "monitor_rules.hpp"
 #include "real_files.hpp"
@@ -14,14 +15,6 @@
 namespace cw::fuzz {
 
 namespace {
-
-void expect_error_line(const std::string& line) {
-  constexpr std::size_t line_max = 2000;
-  expect(line.starts_with("F:"), "an error that begins with the name of the file");
-  expect(line.size() <= line_max, "an error that is not too long");
-  expect(std::none_of(line.begin(), line.end(), [](char byte) { return static_cast<unsigned char>(byte) < ' '; }),
-         "an error of one line");
-}
 
 void try_geometry(const Engine& engine) {
   const ToothCycle cycle = tooth_cycle(engine);

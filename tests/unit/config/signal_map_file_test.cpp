@@ -329,6 +329,28 @@ TEST(BadSignalMap, names_of_the_dbc_get_one_line) {
   });
 }
 
+TEST(BadSignalMap, with_too_many_signals_is_refused) {
+  std::string text;
+  for (int id = 1; id <= 129; ++id) {
+    text += "[[message]]\nid = " + std::to_string(id) + "\nbyte_order = \"big\"\n" + speed;
+  }
+  EXPECT_EQ(error_of(text), "m.toml:1: message: expected at most 128 sections [[message]], found 129");
+  text = message;
+  for (int i = 0; i < 257; ++i) {
+    text += speed;
+  }
+  EXPECT_EQ(error_of(text), "m.toml:4: message[1].signal: expected at most 256 sections [[message.signal]], found 257");
+  text.clear();
+  for (int id = 1; id <= 2; ++id) {
+    text += "[[message]]\nid = " + std::to_string(id) + "\nbyte_order = \"big\"\nmultiplexer = { start_bit = 7, " +
+            "length = 8 }\n";
+    for (int i = 0; i < 129; ++i) {
+      text += speed + "when = " + std::to_string(i) + "\n";
+    }
+  }
+  EXPECT_EQ(error_of(text), "m.toml:1: message: expected at most 256 signals in 128 messages, found 258 in 2");
+}
+
 TEST(BadSignalMap, a_dbc_that_can_not_be_read_is_told_with_its_own_line) {
   EXPECT_EQ(error_of("dbc = \"bad.dbc\"\n"),
             "bad.dbc:1: BO_: expected the message's number, a whole number from 0 to 4294967295, found \"x\"");
