@@ -141,14 +141,17 @@ std::variant<SignalMapFile, ConfigError> parse_signal_map(std::string_view text,
   return file;
 }
 
+std::variant<SignalMapFile, ConfigError> parse_signal_map(std::string_view text, const std::string& path) {
+  return parse_signal_map(
+      text, path, [&](const std::string& dbc) { return read_text_file(beside(path, dbc), "DBC file", dbc_bytes_max); });
+}
+
 std::variant<SignalMapFile, ConfigError> load_signal_map(const std::string& path) {
   const auto text = read_text_file(path, "signal map", engine_file_bytes_max);
   if (const auto* error = std::get_if<ConfigError>(&text)) {
     return *error;
   }
-  return parse_signal_map(std::get<std::string>(text), path, [&](const std::string& dbc) {
-    return read_text_file(beside(path, dbc), "DBC file", dbc_bytes_max);
-  });
+  return parse_signal_map(std::get<std::string>(text), path);
 }
 
 bool looks_like_signal_map(std::string_view text) {

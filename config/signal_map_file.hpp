@@ -44,7 +44,8 @@ using ReadDbc = std::function<std::variant<std::string, ConfigError>(const std::
 std::variant<SignalMapFile, ConfigError> parse_signal_map(std::string_view text, std::string_view file_name,
                                                           const ReadDbc& read_dbc);
 
-// The same from files.
+// The same with a DBC from the folder of `path`, where the text is from; and all of it from files.
+std::variant<SignalMapFile, ConfigError> parse_signal_map(std::string_view text, const std::string& path);
 std::variant<SignalMapFile, ConfigError> load_signal_map(const std::string& path);
 
 // Whether the text of a file is meant as a signal map: it has a [[message]], a [[signal]] or a dbc, and no [engine].

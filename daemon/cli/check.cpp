@@ -71,11 +71,16 @@ Described load_described(const std::string& path) {
     return std::visit([](auto&& read) { return Described(std::move(read)); },
                       parse_dbc(std::get<std::string>(text), path));
   }
+  // Read once: it may be a pipe.
   const auto text = read_text_file(path, "engine file", engine_file_bytes_max);
-  if (const auto* sound = std::get_if<std::string>(&text); sound != nullptr && looks_like_signal_map(*sound)) {
-    return std::visit([](auto&& read) { return Described(std::move(read)); }, load_signal_map(path));
+  if (const auto* error = std::get_if<ConfigError>(&text)) {
+    return *error;
   }
-  auto engine = load_engine(path);
+  if (looks_like_signal_map(std::get<std::string>(text))) {
+    return std::visit([](auto&& read) { return Described(std::move(read)); },
+                      parse_signal_map(std::get<std::string>(text), path));
+  }
+  auto engine = parse_engine(std::get<std::string>(text), path);
   if (auto* error = std::get_if<ConfigError>(&engine)) {
     return std::move(*error);
   }
@@ -136,6 +141,10 @@ int check_command(const std::string& path, const std::vector<std::string>& frame
   error = std::get_if<ConfigError>(&described);
   if (error != nullptr) {
     err << error->message << '\n';
+    return 1;
+  }
+  if (!frames.empty() && maps_of(described).empty() && !std::holds_alternative<Dbc>(described)) {
+    err << printable_name(path) << ": can: expected a signal map ([[can]] map = \"FILE\") for --frame, found none\n";
     return 1;
   }
   const CheckLook look = terminal_look();

@@ -132,6 +132,24 @@ TEST(CheckMap, a_bad_frame_gets_one_line) {
   EXPECT_EQ(said.out, "");
 }
 
+TEST(CheckMap, an_engine_file_without_maps_has_nothing_to_say_about_a_frame) {
+  const std::string engine = CRANKWITNESS_SOURCE_DIR "/config/engines/demo-four.toml";
+  const Said said = check(engine, {"2B0#00"});
+  EXPECT_EQ(said.code, 1);
+  EXPECT_EQ(said.err, engine + ": can: expected a signal map ([[can]] map = \"FILE\") for --frame, found none\n");
+}
+
+TEST(CheckMap, an_engine_file_is_explained_with_the_maps_that_it_names) {
+  const std::string path = CRANKWITNESS_SOURCE_DIR "/tests/data/dbc/engine-with-map.toml";
+  const Said said = check(path);
+  EXPECT_EQ(said.code, 0) << said.err;
+  expect_says(said.out,
+              "ECU on CAN what it says by the signal map ../../../config/can/slate.toml (below), in frames of "
+              "interface \"can0\".");
+  expect_says(said.out, "signal map of slate ECU (invented)");
+  expect_says(check(path, {"2B0#E02EC9BF3207E808"}).out, "- engine_speed: 3000 rpm (raw 12000)");
+}
+
 TEST(CheckMap, a_bad_map_gets_one_line) {
   EXPECT_EQ(check("/nonexistent.dbc").err,
             "/nonexistent.dbc: expected a readable DBC file, found: No such file or directory\n");
