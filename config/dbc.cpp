@@ -199,12 +199,13 @@ void DbcReader::read_message() {
     in_.enter("SG_");
     read_signal(message);
     if (message.signals.size() > dbc_signals_max) {
-      in_.complain("at most " + std::to_string(dbc_signals_max) + " signals in a message", "more");
+      const int line = message.signals.back().line;
+      in_.complain_at(line, "at most " + std::to_string(dbc_signals_max) + " signals in a message", "more");
     }
   }
   dbc_.messages.push_back(std::move(message));
   if (dbc_.messages.size() > dbc_messages_max) {
-    in_.complain("at most " + std::to_string(dbc_messages_max) + " messages", "more");
+    in_.complain_at(dbc_.messages.back().line, "at most " + std::to_string(dbc_messages_max) + " messages", "more");
   }
 }
 

@@ -255,6 +255,19 @@ TEST(Dbc, a_file_too_large_is_refused) {
             "t.dbc:1: file: expected at most 16777216 bytes, found more");
 }
 
+TEST(Dbc, too_many_messages_and_signals_are_refused) {
+  std::string many;
+  for (std::size_t i = 0; i <= dbc_messages_max; ++i) {
+    many += "BO_ " + std::to_string(2147483648U + i) + " M: 8 N\n";
+  }
+  EXPECT_EQ(error_of(many), "t.dbc:20001: BO_: expected at most 20000 messages, found more");
+  std::string wide = "BO_ 1 M: 8 N\n";
+  for (std::size_t i = 0; i <= dbc_signals_max; ++i) {
+    wide += " SG_ S" + std::to_string(i) + " : 0|8@1+ (1,0) [0|0] \"\" N\n";
+  }
+  EXPECT_EQ(error_of(wide + "\n"), "t.dbc:2002: SG_: expected at most 2000 signals in a message, found more");
+}
+
 TEST(Dbc, cut_at_any_byte_a_file_gives_one_line_or_what_came_before) {
   std::ifstream file(CRANKWITNESS_SOURCE_DIR "/tests/data/dbc/features.dbc", std::ios::binary);
   const std::string whole(std::istreambuf_iterator<char>(file), {});

@@ -6,16 +6,12 @@
 #include <cstddef>
 #include <vector>
 
+#include "tests/unit/bytes.hpp"
+
 namespace cw {
 namespace {
 
-std::vector<std::byte> bytes(std::initializer_list<int> values) {
-  std::vector<std::byte> out;
-  for (const int value : values) {
-    out.push_back(static_cast<std::byte>(value));
-  }
-  return out;
-}
+using test::bytes;
 
 Item item_at(std::uint32_t payload_at) {
   Item item;

@@ -8,16 +8,12 @@
 #include <random>
 #include <vector>
 
+#include "tests/unit/bytes.hpp"
+
 namespace cw {
 namespace {
 
-std::vector<std::byte> bytes(std::initializer_list<int> values) {
-  std::vector<std::byte> out;
-  for (const int value : values) {
-    out.push_back(static_cast<std::byte>(value));
-  }
-  return out;
-}
+using test::bytes;
 
 // Worked by hand: 0x1234 over bytes 1 and 2, in both orders.
 TEST(BitField, whole_bytes_are_read_in_both_orders) {
