@@ -246,6 +246,20 @@ std::size_t signals_of(const SignalMap& map) {
   return count;
 }
 
+// The signals that the map does not give, so that nobody expects them to be compared.
+std::string absent_names(const SignalMap& map) {
+  std::vector<std::string> names;
+  for (const SignalKind& kind : signal_kinds()) {
+    const bool given = std::ranges::any_of(map.messages, [&](const MessageDefinition& message) {
+      return std::ranges::find(message.signals, kind.name, &SignalDefinition::name) != message.signals.end();
+    });
+    if (!given) {
+      names.emplace_back(kind.text);
+    }
+  }
+  return listed(names);
+}
+
 // The value of a reading in words: "3249 raw, 812.25 rpm".
 std::string reading_words(const SignalReading& reading) {
   const SignalDefinition& signal = *reading.signal;
@@ -325,6 +339,10 @@ void explain_map(const SignalMap& map, std::string_view file_name, const CheckLo
       "from 0.");
   for (const MessageDefinition& message : map.messages) {
     explain_message(message, look, out);
+  }
+  if (const std::string names = absent_names(map); !names.empty()) {
+    page.blank();
+    page.line("Not in this map: " + names + ".");
   }
 }
 

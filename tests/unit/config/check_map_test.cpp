@@ -83,6 +83,8 @@ TEST(CheckMap, explains_identifiers_bits_numbers_units_and_ranges) {
               "revolution-locked, 3 is cycle-locked, 4 is lost, 7 is unknown; any other is not known.");
   expect_says(said.out, "value = raw * -0.1 deg (given in cam_deg). Believed from -70 to 10 deg");
   expect_says(said.out, "byte 3 [D][C] C C [B] B B B");
+  EXPECT_EQ(said.out.find("Not in this map"), std::string::npos);
+  expect_says(check(can_folder + "marl.toml").out, "Not in this map: spark_cut.");
 }
 
 TEST(CheckMap, explains_multiplexers_groups_masks_and_names_of_a_dbc) {
