@@ -3,7 +3,6 @@
 #include <algorithm>
 #include <array>
 #include <cstddef>
-#include <vector>
 
 #include "config/nearest_word.hpp"
 
@@ -82,10 +81,8 @@ bool is_known(std::string_view section, std::string_view key) {
 }
 
 std::string_view nearest_section(std::string_view name) {
-  std::vector<std::string_view> names;
-  for (const Section& section : sections) {
-    names.push_back(section.name);
-  }
+  std::array<std::string_view, sections.size()> names;
+  std::ranges::transform(sections, names.begin(), &Section::name);
   return nearest_word(name, names);
 }
 

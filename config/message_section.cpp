@@ -109,6 +109,7 @@ std::vector<RawRange> read_when(const TableReader& in, const BitField& multiplex
     values.push_back(*value);
   }
   std::vector<RawRange> out;
+  out.reserve(values.size());
   for (const int value : values) {
     out.push_back({static_cast<std::uint64_t>(value), static_cast<std::uint64_t>(value)});
   }

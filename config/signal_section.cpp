@@ -40,7 +40,7 @@ SignalName read_name(const TableReader& in) {
 }
 
 std::string read_cam(const TableReader& in, const SignalKind& kind) {
-  const std::string cam = in.text("cam", signal_name_bytes_max).value_or("");
+  std::string cam = in.text("cam", signal_name_bytes_max).value_or("");
   if (kind.of_a_cam && cam.empty()) {
     in.complain("cam", "the cam that it is about, by its name in the engine file");
   }

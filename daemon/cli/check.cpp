@@ -62,14 +62,21 @@ struct EngineWithMaps {
 };
 using Described = std::variant<EngineWithMaps, SignalMapFile, Dbc, ConfigError>;
 
+template <typename T>
+Described described(std::variant<T, ConfigError> read) {
+  if (auto* error = std::get_if<ConfigError>(&read)) {
+    return std::move(*error);
+  }
+  return std::move(std::get<T>(read));
+}
+
 Described load_described(const std::string& path) {
   if (path.ends_with(".dbc") || path.ends_with(".DBC")) {
     const auto text = read_text_file(path, "DBC file", dbc_bytes_max);
     if (const auto* error = std::get_if<ConfigError>(&text)) {
       return *error;
     }
-    return std::visit([](auto&& read) { return Described(std::move(read)); },
-                      parse_dbc(std::get<std::string>(text), path));
+    return described(parse_dbc(std::get<std::string>(text), path));
   }
   // Read once: it may be a pipe.
   const auto text = read_text_file(path, "engine file", engine_file_bytes_max);
@@ -77,8 +84,7 @@ Described load_described(const std::string& path) {
     return *error;
   }
   if (looks_like_signal_map(std::get<std::string>(text))) {
-    return std::visit([](auto&& read) { return Described(std::move(read)); },
-                      parse_signal_map(std::get<std::string>(text), path));
+    return described(parse_signal_map(std::get<std::string>(text), path));
   }
   auto engine = parse_engine(std::get<std::string>(text), path);
   if (auto* error = std::get_if<ConfigError>(&engine)) {
