@@ -10,7 +10,8 @@ namespace {
 std::size_t allocations = 0;
 }
 
-void* operator new(std::size_t size) {
+// Not inlined: gcc 12 with sanitizers would see malloc of one against the other's free and warn falsely.
+[[gnu::noinline]] void* operator new(std::size_t size) {
   ++allocations;
   void* memory = std::malloc(size == 0 ? 1 : size);
   if (memory == nullptr) {
@@ -18,10 +19,10 @@ void* operator new(std::size_t size) {
   }
   return memory;
 }
-void operator delete(void* memory) noexcept {
+[[gnu::noinline]] void operator delete(void* memory) noexcept {
   std::free(memory);
 }
-void operator delete(void* memory, std::size_t) noexcept {
+[[gnu::noinline]] void operator delete(void* memory, std::size_t) noexcept {
   std::free(memory);
 }
 
