@@ -55,7 +55,7 @@ std::string draw_fields(const std::vector<DrawnField>& fields, std::size_t inden
   end_line(out);
   for (std::uint32_t byte = 0; byte < bytes; ++byte) {
     const std::string number = std::to_string(byte);
-    out += margin + "byte " + number + std::string(2 - std::min<std::size_t>(2, number.size()), ' ');
+    out.append(margin).append("byte ").append(number).append(2 - std::min<std::size_t>(2, number.size()), ' ');
     for (std::uint32_t bit = byte_bits; bit-- > 0;) {
       out += cell(fields, byte * byte_bits + bit, width);
     }
