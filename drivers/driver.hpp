@@ -2,6 +2,8 @@
 // registry.cpp.
 #pragma once
 
+#include <sys/types.h>
+
 #include <cstddef>
 #include <cstdint>
 #include <memory>
@@ -56,17 +58,28 @@ class Driver {
   virtual std::uint64_t bad_inputs() const = 0;
 };
 
+// Frames of a CAN bus that are wanted: those whose identifier agrees with `id` in the bits of `mask`.
+struct CanFilter {
+  std::uint32_t id = 0;
+  std::uint32_t mask = 0x1FFFFFFF;
+  bool extended = false;  // of 29 bits; otherwise of 11
+  friend bool operator==(const CanFilter&, const CanFilter&) = default;
+};
+
 // Where `run` finds a source: of a [[source]] of the engine file, or of `--source` and the options beside it.
 struct SourceAddress {
   std::string address;
   int baud = 115200;          // bits a second; serial ports only
   bool allow_remote = false;  // network: hosts other than this computer
+  // CAN interfaces only: what the kernel lets through, error frames always. Empty, or more than 512: everything.
+  std::vector<CanFilter> can_filters = {};
 };
 
 // What opening came to.
 struct Opened {
-  int descriptor = -1;  // non-blocking, for reading; -1 when it could not be opened
-  std::string problem;  // then why, one line that begins with the address
+  int descriptor = -1;       // non-blocking, for reading; -1 when it could not be opened
+  std::string problem = {};  // then why, one line that begins with the address
+  std::string remark = {};   // of one that was opened: what its user should know, one line; mostly empty
 };
 
 // One line of the registry.
@@ -89,6 +102,8 @@ struct DriverEntry {
   std::string (*address_problem)(const SourceAddress& where) = nullptr;
   // Bytes that the kernel says it lost on this port since it counts; nothing where it does not say.
   std::optional<std::uint64_t> (*lost_bytes)(int descriptor) = nullptr;
+  // In place of read(2), for what is no stream of bytes: like it, but as the driver's read() wants the bytes.
+  ssize_t (*receive)(int descriptor, std::span<char> into) = nullptr;
 };
 
 // Opens a file, FIFO or character device by path; "-" is standard input.

@@ -2,9 +2,9 @@
 
 #include <algorithm>
 #include <charconv>
-#include <cstring>
 #include <optional>
 
+#include "drivers/line_cutter.hpp"
 #include "drivers/source_time.hpp"
 #include "drivers/text_quote.hpp"
 
@@ -61,7 +61,6 @@ class EdgeCsv final : public Driver {
   bool take_line(std::string_view line, ItemBuffer& out);
   bool take_header(std::string_view line, ItemBuffer& out);
   bool take_row(std::string_view line, ItemBuffer& out);
-  bool keep_start_of_line(std::span<const char> bytes, ItemBuffer& out);
   bool time_is_sound(std::int64_t t_ns);
   std::optional<std::uint8_t> channel_number(std::string_view name, std::int64_t t_ns, ItemBuffer& out);
   bool bad_line(const std::string& what, ItemBuffer& out);
@@ -70,8 +69,7 @@ class EdgeCsv final : public Driver {
 
   DriverSettings settings_;
   std::string error_;
-  std::string kept_;       // the start of a line whose end has not come yet, at most line_max bytes
-  bool skipping_ = false;  // inside a line that is too long
+  LineCutter lines_{line_max};
   bool started_ = false;
   bool joining_ = false;  // a new connection: its first line may be the end of one
   bool header_seen_ = false;
@@ -86,8 +84,7 @@ class EdgeCsv final : public Driver {
 };
 
 void EdgeCsv::start(ItemBuffer& out) {
-  kept_.clear();
-  skipping_ = false;
+  lines_.forget();
   joining_ = std::exchange(started_, true);
   header_seen_ = false;
   any_edge_ = false;
@@ -108,51 +105,12 @@ bool EdgeCsv::bad_line(const std::string& what, ItemBuffer& out) {
 }
 
 bool EdgeCsv::read(std::span<const char> bytes, ItemBuffer& out) {
-  while (!bytes.empty()) {
-    const auto* const end = static_cast<const char*>(std::memchr(bytes.data(), '\n', bytes.size()));
-    if (end == nullptr) {
-      return keep_start_of_line(bytes, out);
-    }
-    const auto length = static_cast<std::size_t>(end - bytes.data());
-    std::string_view line(bytes.data(), length);
-    bytes = bytes.subspan(length + 1);
-    if (skipping_) {
-      skipping_ = false;
-      continue;
-    }
-    if (!kept_.empty()) {
-      kept_.append(line.substr(0, line_max + 1));
-      const std::string whole = std::exchange(kept_, {});
-      if (!take_line(whole, out)) {
-        return false;
-      }
-    } else if (!take_line(line, out)) {
-      return false;
-    }
-  }
-  return true;
-}
-
-// A line longer than line_max is told at once, so that no more than that is ever kept.
-bool EdgeCsv::keep_start_of_line(std::span<const char> bytes, ItemBuffer& out) {
-  if (skipping_) {
-    return true;
-  }
-  kept_.append(bytes.data(), std::min(bytes.size(), line_max + 1));
-  if (kept_.size() <= line_max) {
-    return true;
-  }
-  const std::string whole = std::exchange(kept_, {});
-  skipping_ = true;
-  return take_line(whole, out);
+  return lines_.read(bytes, [&](std::string_view line) { return take_line(line, out); });
 }
 
 bool EdgeCsv::finish(ItemBuffer& out) {
-  if (!kept_.empty()) {
-    const std::string whole = std::exchange(kept_, {});
-    if (!take_line(whole, out)) {
-      return false;
-    }
+  if (!lines_.finish([&](std::string_view line) { return take_line(line, out); })) {
+    return false;
   }
   if (line_ == 0 && !settings_.live) {
     line_ = 1;

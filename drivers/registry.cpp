@@ -3,9 +3,11 @@
 #include <algorithm>
 #include <array>
 
+#include "drivers/candump_log.hpp"
 #include "drivers/edge_csv.hpp"
 #include "drivers/edge_stream.hpp"
 #include "drivers/serial.hpp"
+#include "drivers/socketcan.hpp"
 #include "drivers/tcp.hpp"
 #include "drivers/vcd.hpp"
 
@@ -13,7 +15,8 @@ namespace cw {
 
 std::span<const DriverEntry> driver_entries() {
   static const std::array entries = {
-      edge_csv_entry, edge_stream_entry, vcd_entry, serial_entry, serial_csv_entry, tcp_entry, tcp_csv_entry,
+      edge_csv_entry, edge_stream_entry, vcd_entry,         serial_entry,    serial_csv_entry,
+      tcp_entry,      tcp_csv_entry,     candump_log_entry, socketcan_entry,
   };
   return entries;
 }

@@ -273,9 +273,12 @@ std::string totals_in_words(const SessionTotals& totals, const Engine& engine, c
       append_wrapped(out, label, std::string(label.size(), ' '), text);
     }
   };
-  add("Input", count_of(totals.edges(), "edge", "edges") + " in " + seconds(totals.span_ns()) + " s; channels: " +
-                   (totals.channels().empty() ? "none" : boost::algorithm::join(totals.channels(), ", ")) +
-                   (totals.gaps() > 0 ? "; " + count_of(totals.gaps(), "gap", "gaps") + " in the input" : ""));
+  const std::string frames =
+      totals.can_frames() > 0 ? " and " + count_of(totals.can_frames(), "CAN frame", "CAN frames") : "";
+  add("Input",
+      count_of(totals.edges(), "edge", "edges") + frames + " in " + seconds(totals.span_ns()) +
+          " s; channels: " + (totals.channels().empty() ? "none" : boost::algorithm::join(totals.channels(), ", ")) +
+          (totals.gaps() > 0 ? "; " + count_of(totals.gaps(), "gap", "gaps") + " in the input" : ""));
   add("State", states_in_words(totals));
   add("Cycles", std::to_string(totals.cycles()));
   if (totals.tdc_deviation_deg().count() > 0) {

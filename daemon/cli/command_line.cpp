@@ -39,13 +39,21 @@ void add_fail_on(CLI::App* command, std::optional<Severity>& fail_on) {
 }
 
 void add_replay(CLI::App& app, ReplayOptions& options) {
-  CLI::App* command = app.add_subcommand("replay", "Analyse a recorded session or a file of edges");
-  command->add_option("INPUT", options.inputs, "A session folder, its capture, or a file (edge CSV, VCD)")->required();
+  CLI::App* command = app.add_subcommand("replay", "Analyse a recorded session, or files of edges and CAN frames");
+  command
+      ->add_option("INPUT", options.inputs,
+                   "A session folder, its capture, or files (edge CSV, edge stream, VCD, CAN log)")
+      ->required();
   command->add_option("--engine", options.engine,
                       "Engine file; needed for a raw file, for a session instead of its own");
   command->add_option("--channels", options.channels,
                       "crank=D0,cam1=D1: the engine file's channels and what the file calls them; without it as the "
                       "engine file's [[source]] says");
+  command->add_flag("--same-clock", options.same_clock, "Several files: one clock stamped them all");
+  command
+      ->add_option("--shift", options.shifts,
+                   "NAME=SECONDS, for example can.log=-12.5: several files: how much is added to the times of one")
+      ->allow_extra_args(false);
   command->add_option("--out", options.out, "New session folder to write");
   command->add_option("--cycles", options.cycles, "New CSV file to write, one row an engine cycle");
   command->add_option("--speed", options.speed, "Times real time; as fast as it goes without it")

@@ -76,6 +76,7 @@ struct OpenSource {
   bool was_connected = false;
   bool away_noted = false;      // the items say that it is not there
   std::string problem_told;     // why it can't be opened
+  std::string remark_told;      // what its user should know
   std::uint64_t port_lost = 0;  // bytes lost by the kernel since the last gap item
   std::uint64_t port_counter = 0;
   std::chrono::steady_clock::time_point news_since;
@@ -243,7 +244,10 @@ void LiveInput::Loop::wait_readable(OpenSource& source) {
 }
 
 void LiveInput::Loop::read_some(OpenSource& source) {
-  const ssize_t got = ::read(source.descriptor.native_handle(), bytes_.data(), bytes_.size());
+  const auto* entry = source.live.entry;
+  const int descriptor = source.descriptor.native_handle();
+  const ssize_t got =
+      entry->receive != nullptr ? entry->receive(descriptor, bytes_) : ::read(descriptor, bytes_.data(), bytes_.size());
   if (got < 0 && (errno == EINTR || errno == EAGAIN)) {
     wait_readable(source);
     return;
@@ -314,6 +318,10 @@ void LiveInput::Loop::link_opened(OpenSource& source) {
     source.items.add_note(LinkNote::new_epoch, 0);
   }
   link_news(source, News::good, "link-connected", "connected");
+  if (const std::string& remark = source.opened.remark; !remark.empty() && remark != source.remark_told) {
+    link_news(source, News::trouble, "link-remark", remark);
+    source.remark_told = remark;
+  }
   deliver(source);
 }
 

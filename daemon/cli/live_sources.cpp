@@ -59,7 +59,8 @@ std::string prepare(const SourceSpec& spec, int number, LiveSource& source) {
 
 bool described_alike(const LiveSource& a, const LiveSource& b) {
   return a.entry == b.entry && a.info.address == b.info.address && a.info.channels == b.info.channels &&
-         a.where.baud == b.where.baud && a.where.allow_remote == b.where.allow_remote;
+         a.where.baud == b.where.baud && a.where.allow_remote == b.where.allow_remote &&
+         a.where.can_filters == b.where.can_filters;
 }
 
 }  // namespace

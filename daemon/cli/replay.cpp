@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <atomic>
+#include <boost/algorithm/string/join.hpp>
 #include <chrono>
 #include <csignal>
 #include <filesystem>
@@ -12,6 +13,7 @@
 #include "cli/channel_names.hpp"
 #include "cli/cycles_file.hpp"
 #include "cli/engine_text.hpp"
+#include "cli/file_shifts.hpp"
 #include "cli/missing_words.hpp"
 #include "cli/pipeline.hpp"
 #include "cli/replay_source.hpp"
@@ -114,8 +116,16 @@ std::variant<EngineText, std::string> engine_for(const ReplayOptions& options, c
                           input + " (its engine file)");
 }
 
-// What is wrong with --channels, if anything.
-std::optional<std::string> name_channels(const ReplayOptions& options, const Engine& engine, ReplaySource& source) {
+std::string in_words(const std::vector<std::string>& inputs) {
+  return boost::algorithm::join(inputs, ", ");
+}
+
+// Says how the channels of raw files are called and how their clocks hang together; what is wrong with that, if anything.
+std::optional<std::string> begin_input(const ReplayOptions& options, const Engine& engine, ReplaySource& source) {
+  auto shifts = file_shifts(options.inputs, options.shifts, options.same_clock);
+  if (auto* error = std::get_if<std::string>(&shifts)) {
+    return std::move(*error);
+  }
   if (source.session() != nullptr) {
     return options.channels.empty() ? std::nullopt
                                     : std::optional<std::string>(
@@ -126,7 +136,7 @@ std::optional<std::string> name_channels(const ReplayOptions& options, const Eng
   if (auto* error = std::get_if<std::string>(&names)) {
     return std::move(*error);
   }
-  source.use_channels(std::move(std::get<ChannelNames>(names)));
+  source.begin_files(std::get<ChannelNames>(names), std::get<std::vector<std::int64_t>>(shifts));
   return std::nullopt;
 }
 
@@ -144,7 +154,7 @@ std::variant<SessionInfo, std::string> session_info_for(const ReplaySource& sour
       info.engine_replaced = session->info()->engine_file_text != engine.text;
     }
   } else {
-    info.sources.push_back(source.source_info());
+    info.sources = source.source_infos();
   }
   for (const std::string& file : source.files()) {
     auto hashed = hash_file(file);
@@ -221,7 +231,7 @@ void ReplayWork::feed(Pipeline& pipeline, Terminal& terminal) {
 ExitCode ReplayWork::run(Terminal& terminal) {
   const StopOnSignal stop_on_signal;
   if (!options_.json) {
-    terminal.print(program_version() + ", replay of " + options_.inputs.front() + "\nEngine: " + engine_.engine.name +
+    terminal.print(program_version() + ", replay of " + in_words(options_.inputs) + "\nEngine: " + engine_.engine.name +
                    " (" + engine_.name + ")\n\n");
   }
   Account account(terminal, totals_, {.json = options_.json, .anchor = anchor()});
@@ -265,7 +275,7 @@ ExitCode ReplayWork::end(Terminal& terminal) {
       source_.session() != nullptr ? missing_in_words(source_.session()->report(), anchor()) : "";
   print_summary(terminal, options_.out.empty() ? "" : "written to " + options_.out);
   if (const std::string why = crank_not_seen(totals_, engine_.engine); options_.json && !why.empty()) {
-    terminal.complain("crankwitness: " + options_.inputs.front() + ": " + why);
+    terminal.complain("crankwitness: " + in_words(options_.inputs) + ": " + why);
   }
   if (!missing.empty()) {
     terminal.complain("crankwitness: " + options_.inputs.front() + ": " + missing);
@@ -297,18 +307,14 @@ ExitCode replay(const ReplayOptions& options) {
     terminal.complain("crankwitness: " + why);
     return code;
   };
-  if (options.inputs.size() != 1) {
-    return refuse(ExitCode::usage,
-                  "replay: expected one session folder or one file, found " + std::to_string(options.inputs.size()));
-  }
-  const std::string& input = options.inputs.front();
-  const std::string outside = ": expected a place outside of what is replayed (" + input + ")";
-  for (const std::string& target : {options.out, options.cycles}) {
-    if (!target.empty() && would_write_into(target, input)) {
-      return refuse(ExitCode::usage, target + outside);
+  for (const std::string& input : options.inputs) {
+    for (const std::string& target : {options.out, options.cycles}) {
+      if (!target.empty() && would_write_into(target, input)) {
+        return refuse(ExitCode::usage, target + ": expected a place outside of what is replayed (" + input + ")");
+      }
     }
   }
-  auto source = ReplaySource::open(input);
+  auto source = ReplaySource::open(options.inputs);
   if (auto* error = std::get_if<std::string>(&source)) {
     return refuse(ExitCode::bad_input, *error);
   }
@@ -317,7 +323,7 @@ ExitCode replay(const ReplayOptions& options) {
   if (auto* error = std::get_if<std::string>(&engine)) {
     return refuse(ExitCode::usage, *error);
   }
-  if (auto error = name_channels(options, std::get<EngineText>(engine).engine, opened)) {
+  if (auto error = begin_input(options, std::get<EngineText>(engine).engine, opened)) {
     return refuse(ExitCode::usage, *error);
   }
   ReplayWork work(options, opened, std::move(std::get<EngineText>(engine)));

@@ -11,9 +11,11 @@
 namespace cw {
 
 struct ReplayOptions {
-  std::vector<std::string> inputs;  // one session folder or one file
+  std::vector<std::string> inputs;  // one session folder, or files
   std::string engine;               // engine file; empty: the session's own
   std::string channels;             // "crank=D0,cam1=D1" for a raw file; empty: those of the engine file's [[source]]
+  std::vector<std::string> shifts;  // "NAME=SECONDS": added to the times of one of several files
+  bool same_clock = false;          // several files were stamped by one clock
   std::string out;                  // new session folder; empty: none
   std::string cycles;               // new CSV file; empty: none
   double speed = 0;                 // times real time; 0: as fast as it goes

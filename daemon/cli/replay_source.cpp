@@ -1,137 +1,166 @@
 #include "cli/replay_source.hpp"
 
-#include <fcntl.h>
-#include <sys/stat.h>
-#include <unistd.h>
-
-#include <cerrno>
+#include <algorithm>
 #include <utility>
 
-#include "drivers/registry.hpp"
-#include "record/disk_file.hpp"
+#include "drivers/source_time.hpp"
 
 namespace cw {
 
 namespace {
 
-constexpr std::size_t chunk_bytes = 256 * 1024;
-constexpr std::size_t head_bytes = 4096;
+constexpr std::size_t files_max = 255;
+constexpr std::size_t merge_items_max = 32768;
 
-void close_descriptor(int* descriptor) {
-  ::close(*descriptor);
-  delete descriptor;
-}
-
-// read() that goes on after a signal.
-ssize_t read_some(int descriptor, char* into, std::size_t size) {
-  ssize_t got = 0;
-  do {
-    got = ::read(descriptor, into, size);
-  } while (got < 0 && errno == EINTR);
-  return got;
+std::string in_seconds(std::int64_t t_ns) {
+  constexpr std::int64_t ns_per_s = 1'000'000'000;
+  return std::to_string(t_ns / ns_per_s) + " s";
 }
 
 }  // namespace
 
-ReplaySource::~ReplaySource() = default;
-
-std::variant<ReplaySource, std::string> ReplaySource::open(const std::string& path) {
+std::variant<ReplaySource, std::string> ReplaySource::open(const std::vector<std::string>& paths) {
+  const std::string found_count = std::to_string(paths.size());
+  if (paths.empty() || paths.size() > files_max) {
+    return "replay: expected one session folder, or 1 to 255 files, found " + found_count;
+  }
   ReplaySource source;
-  source.path_ = path;
-  if (is_session(path)) {
-    auto session = SessionReader::open(path);
-    if (auto* error = std::get_if<std::string>(&session)) {
+  for (const std::string& path : paths) {
+    if (is_session(path) && paths.size() > 1) {
+      return path + ": expected one session folder, or files only, found a session among " + found_count + " inputs";
+    }
+    if (is_session(path)) {
+      auto session = SessionReader::open(path);
+      if (auto* error = std::get_if<std::string>(&session)) {
+        return std::move(*error);
+      }
+      source.session_ = std::move(std::get<SessionReader>(session));
+      return source;
+    }
+    auto file = RawFile::open(path);
+    if (auto* error = std::get_if<std::string>(&file)) {
       return std::move(*error);
     }
-    source.session_ = std::move(std::get<SessionReader>(session));
-    source.bytes_total_ = source.session_->capture().bytes_total();
-    return source;
-  }
-  if (auto error = source.open_file()) {
-    return *error;
+    source.files_.push_back(std::move(std::get<RawFile>(file)));
   }
   return source;
 }
 
-std::optional<std::string> ReplaySource::open_file() {
-  struct stat status {};
-  const int descriptor = ::open(path_.c_str(), O_RDONLY | O_CLOEXEC | O_NONBLOCK);
-  if (descriptor < 0) {
-    return disk_problem(path_, "cannot open", errno);
-  }
-  file_ = {new int(descriptor), close_descriptor};
-  if (::fstat(descriptor, &status) != 0 || !S_ISREG(status.st_mode)) {
-    return path_ + ": expected a session folder (with session.toml and capture/) or a file, found something else";
-  }
-  bytes_total_ = static_cast<std::uint64_t>(status.st_size);
-  bytes_.resize(chunk_bytes);
-  const ssize_t got = ::pread(descriptor, bytes_.data(), head_bytes, 0);
-  if (got < 0) {
-    return disk_problem(path_, "cannot read", errno);
-  }
-  entry_ = driver_for_file({bytes_.data(), static_cast<std::size_t>(got)});
-  if (entry_ == nullptr) {
-    entry_ = find_driver("csv");  // whose error line says what was expected
-  }
-  use_channels({});
-  return std::nullopt;
-}
-
-void ReplaySource::use_channels(ChannelNames channels) {
-  channels_ = std::move(channels);
-  if (entry_ != nullptr) {
-    items_.clear();
-    driver_ = entry_->make({path_, false, channels_});
-    driver_->start(items_);
+void ReplaySource::begin_files(const ChannelNames& channels, const std::vector<std::int64_t>& shifts_ns) {
+  for (std::size_t i = 0; i < files_.size(); ++i) {
+    files_[i].begin(static_cast<std::uint8_t>(i), shifts_ns[i], channels);
   }
 }
 
-bool ReplaySource::fail(const FileSequencer::Sink& sink, const std::string& why) {
-  error_ = why;
-  ended_ = true;
-  sequencer_.sequence(items_, sink);
-  return false;
+// Whether no file is wrong.
+bool ReplaySource::fill_files() {
+  for (RawFile& file : files_) {
+    file.fill();
+    if (error_.empty() && !file.has_next()) {
+      error_ = file.error();
+    }
+  }
+  if (error_.empty() && !std::exchange(begun_, true)) {
+    check_first_times();
+  }
+  return error_.empty();
 }
 
-bool ReplaySource::next_of_file(const FileSequencer::Sink& sink) {
-  const ssize_t got = read_some(*file_, bytes_.data(), bytes_.size());
-  if (got < 0) {
-    return fail(sink, disk_problem(path_, "cannot read", errno));
+// Files that one clock did not stamp, though --same-clock or a shift says so, would be years apart.
+void ReplaySource::check_first_times() {
+  const auto by_time = [](const RawFile& a, const RawFile& b) { return a.next_ns() < b.next_ns(); };
+  const bool all_begin = std::all_of(files_.begin(), files_.end(), [](const RawFile& file) { return file.has_next(); });
+  if (files_.size() < 2 || !all_begin) {
+    return;
   }
-  bytes_done_ += static_cast<std::uint64_t>(got);
-  const bool sound =
-      got > 0 ? driver_->read({bytes_.data(), static_cast<std::size_t>(got)}, items_) : driver_->finish(items_);
-  if (!sound) {
-    return fail(sink, driver_->error());
+  const auto [first, last] = std::minmax_element(files_.begin(), files_.end(), by_time);
+  if (distance_ns(first->next_ns(), last->next_ns()) > silence_max_ns) {
+    error_ = last->path() + ": expected it to begin at most 24 h after " + first->path() + " (" +
+             in_seconds(first->next_ns()) + "), found " + in_seconds(last->next_ns()) +
+             "; --shift NAME=SECONDS adds to the times of a file";
   }
-  sequencer_.sequence(items_, sink);
-  items_.clear();
-  ended_ = got == 0;
+}
+
+RawFile* ReplaySource::earliest() {
+  RawFile* found = nullptr;
+  for (RawFile& file : files_) {
+    if (file.has_next() && (found == nullptr || file.next_ns() < found->next_ns())) {
+      found = &file;
+    }
+  }
+  return found;
+}
+
+bool ReplaySource::next_of_files(const FileSequencer::Sink& sink) {
+  if (!fill_files()) {
+    return false;
+  }
+  if (files_.size() == 1) {
+    sequencer_.sequence(files_.front().take_all(), sink);
+    return true;
+  }
+  ItemBuffer merged;
+  while (RawFile* file = merged.items.size() < merge_items_max ? earliest() : nullptr) {
+    file->take_next(merged);
+    if (!file->has_next() && !file->at_end()) {
+      break;  // what comes next of it may be the earliest
+    }
+  }
+  sequencer_.sequence(merged, sink);
   return true;
 }
 
-bool ReplaySource::next(const FileSequencer::Sink& sink) {
-  if (ended_) {
-    return false;
-  }
-  if (!session_) {
-    return next_of_file(sink);
-  }
+bool ReplaySource::next_of_session(const FileSequencer::Sink& sink) {
   ItemBuffer items;
   if (!session_->next(items)) {
-    ended_ = true;
     return false;
   }
   sink(std::move(items));
   return true;
 }
 
-SourceInfo ReplaySource::source_info() const {
-  return {0, std::string(entry_->name), path_, channels_};
+bool ReplaySource::next(const FileSequencer::Sink& sink) {
+  const auto at_end = [](const RawFile& file) { return file.at_end() && file.error().empty(); };
+  if (ended_ || (!session_ && std::all_of(files_.begin(), files_.end(), at_end))) {
+    return false;
+  }
+  ended_ = session_ ? !next_of_session(sink) : !next_of_files(sink);
+  return !ended_;
+}
+
+std::vector<SourceInfo> ReplaySource::source_infos() const {
+  std::vector<SourceInfo> infos;
+  for (const RawFile& file : files_) {
+    infos.push_back(file.info());
+  }
+  return infos;
 }
 
 std::vector<std::string> ReplaySource::files() const {
-  return session_ ? session_->capture().files() : std::vector<std::string>{path_};
+  if (session_) {
+    return session_->capture().files();
+  }
+  std::vector<std::string> paths;
+  for (const RawFile& file : files_) {
+    paths.push_back(file.path());
+  }
+  return paths;
+}
+
+std::uint64_t ReplaySource::bytes_total() const {
+  std::uint64_t sum = session_ ? session_->capture().bytes_total() : 0;
+  for (const RawFile& file : files_) {
+    sum += file.bytes_total();
+  }
+  return sum;
+}
+
+std::uint64_t ReplaySource::bytes_done() const {
+  std::uint64_t sum = session_ ? session_->capture().bytes_done() : 0;
+  for (const RawFile& file : files_) {
+    sum += file.bytes_done();
+  }
+  return sum;
 }
 
 }  // namespace cw

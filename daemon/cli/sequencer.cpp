@@ -1,5 +1,6 @@
 #include "cli/sequencer.hpp"
 
+#include <algorithm>
 #include <utility>
 
 namespace cw {
@@ -41,6 +42,30 @@ ItemBuffer LiveSequencer::recorder_marker(std::int64_t host_ns) {
   return out;
 }
 
+namespace {
+
+// At the ends of what can be written there is no further time.
+std::int64_t shifted(std::int64_t t_ns, std::int64_t by_ns) {
+  std::int64_t sum = 0;
+  if (__builtin_add_overflow(t_ns, by_ns, &sum)) {
+    return by_ns > 0 ? INT64_MAX : INT64_MIN;
+  }
+  return sum;
+}
+
+}  // namespace
+
+void FileStamper::stamp(ItemBuffer& items) {
+  for (Item& item : items.items) {
+    if (item.kind == ItemKind::link_note && item.code == static_cast<std::uint8_t>(LinkNote::new_epoch)) {
+      last_ns_ = INT64_MIN;
+    }
+    last_ns_ = std::max(last_ns_, shifted(item.source_ns, shift_ns_));
+    item.host_ns = last_ns_;
+    item.source = source_;
+  }
+}
+
 void FileSequencer::hand_on(const Sink& sink) {
   if (!out_.items.empty()) {
     sink(std::exchange(out_, {}));
@@ -69,12 +94,11 @@ void FileSequencer::sequence(const ItemBuffer& items, const Sink& sink) {
   out_.items.reserve(items.items.size() + 16);
   for (Item item : items.items) {
     if (!next_tick_ns_) {
-      next_tick_ns_ = item.source_ns > INT64_MAX - tick_ns ? INT64_MAX : item.source_ns + tick_ns;
+      next_tick_ns_ = shifted(item.host_ns, tick_ns);
     }
-    if (item.source_ns >= *next_tick_ns_ && *next_tick_ns_ != INT64_MAX) {
-      add_ticks_up_to(item.source_ns, sink);
+    if (item.host_ns >= *next_tick_ns_ && *next_tick_ns_ != INT64_MAX) {
+      add_ticks_up_to(item.host_ns, sink);
     }
-    item.host_ns = item.source_ns;
     item.sequence = next_sequence_++;
     out_.add_copy(item, items.payload);
   }

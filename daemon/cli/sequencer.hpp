@@ -31,8 +31,23 @@ class LiveSequencer {
   std::uint64_t next_sequence_ = 0;
 };
 
-// Files replayed without a recording: host time is source time, and a tick stands at each 100 ms of source time after
-// the first edge, before the edges of that moment.
+// The host times of the items of one file, replayed without a recording: their source times, shifted by as much as the
+// file's clock is off. Within an epoch they never fall: a frame that was held up in the queue of its interface is not
+// moved ahead.
+class FileStamper {
+ public:
+  explicit FileStamper(std::uint8_t source = 0, std::int64_t shift_ns = 0) : source_(source), shift_ns_(shift_ns) {}
+  // Fills source and host_ns.
+  void stamp(ItemBuffer& items);
+
+ private:
+  std::uint8_t source_;
+  std::int64_t shift_ns_;
+  std::int64_t last_ns_ = INT64_MIN;
+};
+
+// Files replayed without a recording: numbers items that FileStamper has stamped. A tick stands at each 100 ms of host
+// time after the first item, before the items of that moment.
 class FileSequencer {
  public:
   using Sink = std::function<void(ItemBuffer&&)>;

@@ -41,6 +41,16 @@ enum class Circumstance : std::uint8_t {
   no_cam_watched,         // nothing but the reference to hold against the teeth
   other_device,           // a channel of the engine file comes from another device than the crank
   link_silent,            // a source that sends heartbeats sends nothing, though its link is open
+  // Of a CAN interface, as its error frames tell:
+  bus_off,             // it has taken itself off the bus
+  bus_passive,         // error counter at 128 or more
+  bus_warning,         // error counter at 96 or more
+  bus_no_acknowledge,  // a frame that nobody acknowledged
+  bus_errors,          // errors in frames on the bus
+  bus_overflow,        // frames lost in the controller
+  bus_transceiver,     // the transceiver says that a wire is broken or shorted
+  bus_restarted,       // it has come back by itself
+  bus_other,           // anything else
 };
 std::string_view to_string(Circumstance circumstance);
 

@@ -5,6 +5,9 @@
 #include <cstddef>
 #include <cstdint>
 #include <optional>
+#include <span>
+
+#include "items/item_buffer.hpp"
 
 namespace cw {
 
@@ -28,5 +31,25 @@ struct CanFrame {
 
   friend bool operator==(const CanFrame&, const CanFrame&) = default;
 };
+
+inline constexpr std::uint32_t can_id_max = 0x7FF;
+inline constexpr std::uint32_t can_extended_id_max = 0x1FFFFFFF;
+inline constexpr std::size_t can_length_max = 8;
+inline constexpr std::size_t can_fd_length_max = 64;
+
+// Whether a frame can hold so many bytes: ISO 11898-1 has no code for other lengths of CAN FD.
+bool can_length_is_sound(std::size_t length, bool fd);
+
+// Whether there can be such a frame: identifier and length in range, no remote or error frame of CAN FD, an error frame
+// neither remote nor extended, the flags of CAN FD with CAN FD only.
+bool is_sound(const CanFrame& frame);
+
+// Adds a can_frame item with `frame` as its payload (layout: record/CAPTURE_FORMAT.md). Data beyond `length` is not
+// kept. Nothing is added, and false returned, when the frame is not sound.
+bool add_can_frame(ItemBuffer& out, std::uint8_t channel, std::int64_t source_ns, const CanFrame& frame);
+
+// The frame of a can_frame item, with its stamps. `payload` is that of its batch. Nothing when the item is of another
+// kind or its payload is malformed: too short or too long, unknown flags, or a frame that is not sound.
+std::optional<CanFrame> can_frame_of(const Item& item, std::span<const std::byte> payload);
 
 }  // namespace cw

@@ -11,7 +11,7 @@ namespace cw {
 
 enum class ItemKind : std::uint8_t {
   edge = 0,       // one signal edge; `channel`, `code` = EdgeCode, `source_ns`
-  can_frame = 1,  // one CAN frame; payload = frame bytes (layout: signals/)
+  can_frame = 1,  // one CAN frame; payload = the frame (can_frame.hpp)
   link_note = 2,  // something about the source itself; `code` = LinkNote
   tick = 3,       // host time goes on; every 100 ms; `source_ns` is 0 when no source time is known
   gap = 4,        // items were lost before sequencing; `code` = GapReason; payload (if any) = little-endian u64 count;
@@ -36,7 +36,8 @@ enum class GapReason : std::uint8_t {
   queue_full = 2,
   bad_input = 3,        // input that could not be read, for example a malformed line in a live stream
   recorder_behind = 4,  // the recording misses a span that the live analysis has seen
-  port_overrun = 5      // the kernel says that it lost bytes of a serial port; the count is of bytes
+  port_overrun = 5,     // the kernel says that it lost bytes of a serial port; the count is of bytes
+  receive_overflow = 6  // the kernel had no room left for frames of a CAN interface
 };
 
 // One input item. Trivially copyable; the order of items in a stream is the order of `sequence`, which rises by one an

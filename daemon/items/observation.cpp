@@ -32,7 +32,7 @@ Finding closed(const Finding& opened, std::int64_t end_ns) {
 }
 
 std::string_view to_string(FindingKind kind) {
-  static constexpr std::array<std::string_view, 22> names = {"sync-lost",
+  static constexpr std::array<std::string_view, 24> names = {"sync-lost",
                                                              "sync-regained",
                                                              "extra-edge",
                                                              "missed-edge",
@@ -53,6 +53,8 @@ std::string_view to_string(FindingKind kind) {
                                                              "reference-missing",
                                                              "edges-dropped",
                                                              "link-lost",
+                                                             "frames-dropped",
+                                                             "bus-trouble",
                                                              "clock-trouble"};
   static_assert(static_cast<std::size_t>(FindingKind::clock_trouble) + 1 == names.size());
   return name_of(kind, names);

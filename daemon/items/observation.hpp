@@ -44,6 +44,8 @@ enum class FindingKind : std::uint8_t {
   reference_missing,
   edges_dropped,
   link_lost,
+  frames_dropped,  // as edges_dropped, of CAN frames
+  bus_trouble,     // what an interface says of its CAN bus and of itself
   clock_trouble,
 };
 std::string_view to_string(FindingKind kind);  // the spelling used in files, for example "missed-edge"

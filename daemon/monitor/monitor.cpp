@@ -15,6 +15,7 @@
 #include "compare/robust.hpp"
 #include "compare/tdc_watch.hpp"
 #include "compare/wheel_report.hpp"
+#include "monitor/bus_watch.hpp"
 #include "monitor/evidence_index.hpp"
 #include "monitor/finding_gate.hpp"
 #include "monitor/link_watch.hpp"
@@ -76,7 +77,8 @@ class Monitor::Pipeline {
         cams_(engine_, next_id_),
         tdc_(engine_, next_id_),
         wheel_(engine_, next_id_),
-        cam_patterns_(engine_, next_id_) {
+        cam_patterns_(engine_, next_id_),
+        buses_(next_id_) {
     row_.cam_phase_deg.resize(engine_.cams.size());
     last_ns_of_others_.fill(std::numeric_limits<std::int64_t>::min());
   }
@@ -169,8 +171,10 @@ class Monitor::Pipeline {
       case ItemKind::gap:
         gap(item, batch);
         break;
-      case ItemKind::edge:
       case ItemKind::can_frame:
+        can_frame(item, batch);
+        break;
+      case ItemKind::edge:
         break;
     }
   }
@@ -181,6 +185,18 @@ class Monitor::Pipeline {
     }
     sync_.tick(links_.listened_until(timing_source_, item.host_ns) - last_crank_host_ns_);
     settle();
+    std::vector<Finding> out;
+    buses_.tick(item.host_ns, out);
+    report(out);
+  }
+
+  void can_frame(const Item& item, const ItemBatch& batch) {
+    carries_frames_[item.source] = true;
+    if (const auto frame = can_frame_of(item, batch.payload)) {
+      std::vector<Finding> out;
+      buses_.take(item, *frame, out);
+      report(out);
+    }
   }
 
   // A source that sends heartbeats has fallen silent on an open link, or is heard again.
@@ -211,10 +227,12 @@ class Monitor::Pipeline {
         name.push_back(static_cast<char>(byte));
       }
       name_channel(item, role_of(engine_, name));
+      buses_.name_channel(item, std::move(name));
     } else if (note == LinkNote::disconnected || note == LinkNote::new_epoch) {
       if (note == LinkNote::disconnected) {
         report_of_source(item, plain(FindingKind::link_lost, Circumstance::any, "host", item.host_ns));
       }
+      buses_.break_off(item.source);
       break_off(item.source);
     }
   }
@@ -237,7 +255,9 @@ class Monitor::Pipeline {
     } else if (reason != GapReason::bad_input) {
       break_off(item.source);
     }
-    Finding finding = plain(FindingKind::edges_dropped, Circumstance::any, "host", item.host_ns);
+    const bool frames = reason == GapReason::receive_overflow || carries_frames_[item.source];
+    Finding finding = plain(frames ? FindingKind::frames_dropped : FindingKind::edges_dropped, Circumstance::any,
+                            "host", item.host_ns);
     const bool bytes = reason == GapReason::port_overrun;
     if (!bytes) {
       row_.lost_items += static_cast<std::uint32_t>(std::min<std::uint64_t>(count, 0xffffffffU - row_.lost_items));
@@ -473,6 +493,8 @@ class Monitor::Pipeline {
   FindingGate gate_;
   EvidenceIndex evidence_;
   LinkWatch links_;
+  BusWatch buses_;
+  std::array<bool, 256> carries_frames_{};                // by source: a CAN bus or a log of one
   std::array<std::optional<Finding>, 256> silent_links_;  // by source: told as open
   static constexpr int no_source = -1;
   int timing_source_ = no_source;

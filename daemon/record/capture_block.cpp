@@ -243,7 +243,9 @@ void BlockEncoder::build_body() {
       append_le(s.body, field);
     }
     const std::uint16_t id = channel_id(key.fields.source, key.fields.channel);
-    if (key.fields.kind == static_cast<std::uint8_t>(ItemKind::edge) && s.names.contains(id) &&
+    const bool on_a_channel = key.fields.kind == static_cast<std::uint8_t>(ItemKind::edge) ||
+                              key.fields.kind == static_cast<std::uint8_t>(ItemKind::can_frame);
+    if (on_a_channel && s.names.contains(id) &&
         std::find(channels.begin(), channels.end(), id) == channels.end()) {
       channels.push_back(id);
     }

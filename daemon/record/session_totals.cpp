@@ -43,6 +43,8 @@ void SessionTotals::take_items(const ItemBatch& batch) {
       }
       ++edges_;
       last_edge_ns_ = item.source_ns;
+    } else if (item.kind == ItemKind::can_frame) {
+      ++can_frames_;
     } else if (item.kind != ItemKind::tick) {
       take_notes(item, batch);
     }
@@ -191,6 +193,7 @@ std::string summary_json(const SessionTotals& totals, const Engine& engine, cons
   add_times(json, totals, anchor);
   json["items"] = totals.items();
   json["edges"] = totals.edges();
+  json["can_frames"] = totals.can_frames();
   json["gaps"] = totals.gaps();
   json["cycles"] = totals.cycles();
   for (std::size_t i = 0; i < SessionTotals::lock_states; ++i) {

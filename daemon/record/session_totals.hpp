@@ -62,6 +62,7 @@ class SessionTotals final : public Observer {
   std::uint64_t cycles() const { return cycles_; }
   std::uint64_t items() const { return items_; }
   std::uint64_t edges() const { return edges_; }
+  std::uint64_t can_frames() const { return can_frames_; }
   // The sequence number after that of the last item: a reader of the session that finds fewer knows that its end is
   // missing.
   std::uint64_t next_sequence() const { return next_sequence_; }
@@ -93,6 +94,7 @@ class SessionTotals final : public Observer {
   std::uint64_t cycles_ = 0;
   std::uint64_t items_ = 0;
   std::uint64_t edges_ = 0;
+  std::uint64_t can_frames_ = 0;
   std::uint64_t next_sequence_ = 0;
   std::uint64_t gaps_ = 0;
   std::optional<std::int64_t> first_host_ns_;

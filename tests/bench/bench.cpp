@@ -86,6 +86,7 @@ void csv_and_monitor(benchmark::State& state, const Case& what) {
   for (auto _ : state) {
     const std::unique_ptr<Driver> driver = find_driver("csv")->make({"bench.csv", false, {}});
     Monitor monitor(engine, counter);
+    FileStamper stamper;
     FileSequencer sequencer;
     const auto sink = [&](ItemBuffer&& items) { monitor.push(items.batch()); };
     ItemBuffer items;
@@ -93,10 +94,12 @@ void csv_and_monitor(benchmark::State& state, const Case& what) {
     constexpr std::size_t piece_bytes = 262144;
     for (std::size_t at = 0; at < text.size(); at += piece_bytes) {
       driver->read(std::span(text).subspan(at, std::min(piece_bytes, text.size() - at)), items);
+      stamper.stamp(items);
       sequencer.sequence(items, sink);
       items.clear();
     }
     driver->finish(items);
+    stamper.stamp(items);
     sequencer.sequence(items, sink);
     monitor.finish();
   }

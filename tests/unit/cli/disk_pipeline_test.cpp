@@ -43,6 +43,7 @@ std::unique_ptr<SessionWriter> created(SessionSettings settings, const Engine& e
 template <typename Sink>
 void feed(const std::vector<test::TrialEdge>& edges, Sink sink) {
   const auto driver = find_driver("csv")->make({"trial", false, {}});
+  FileStamper stamper;
   FileSequencer sequencer;
   std::string text = "t_ns,channel,edge\n";
   for (std::size_t i = 0; i < edges.size(); ++i) {
@@ -50,6 +51,7 @@ void feed(const std::vector<test::TrialEdge>& edges, Sink sink) {
     if (i % 20 == 19 || i + 1 == edges.size()) {
       ItemBuffer parsed;
       driver->read(text, parsed);
+      stamper.stamp(parsed);
       sequencer.sequence(parsed, [&](ItemBuffer&& items) { sink(std::move(items)); });
       text.clear();
     }

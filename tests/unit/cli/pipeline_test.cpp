@@ -24,6 +24,7 @@ ItemBuffer items_of(const std::string& csv) {
   EXPECT_TRUE(driver->read(csv, parsed));
   EXPECT_TRUE(driver->finish(parsed));
   ItemBuffer all;
+  FileStamper().stamp(parsed);
   FileSequencer sequencer;
   sequencer.sequence(parsed, [&](ItemBuffer&& items) {
     for (const Item& item : items.items) {

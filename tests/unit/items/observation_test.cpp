@@ -50,6 +50,8 @@ TEST(Names, of_findings_stand_beside_the_right_values) {
   EXPECT_EQ(to_string(FindingKind::cam_step), "cam-step");
   EXPECT_EQ(to_string(FindingKind::tdc_deviation), "tdc-deviation");
   EXPECT_EQ(to_string(FindingKind::margin_low), "margin-low");
+  EXPECT_EQ(to_string(FindingKind::frames_dropped), "frames-dropped");
+  EXPECT_EQ(to_string(FindingKind::bus_trouble), "bus-trouble");
   EXPECT_EQ(to_string(FindingKind::clock_trouble), "clock-trouble");
   EXPECT_EQ(to_string(Severity::fault), "fault");
   EXPECT_EQ(to_string(FindingPhase::close), "close");

@@ -11,6 +11,7 @@
 #include <utility>
 #include <vector>
 
+#include "items/can_frame.hpp"
 #include "items/item.hpp"
 #include "items/item_buffer.hpp"
 #include "items/observation.hpp"
@@ -150,6 +151,15 @@ class ItemStream {
     Item item = next(ItemKind::link_note, newest_host_ns_);
     item.code = static_cast<std::uint8_t>(note);
     buffer_.items.push_back(item);
+  }
+
+  void frame(const CanFrame& frame) {
+    const Item made = next(ItemKind::can_frame, newest_host_ns_);
+    add_can_frame(buffer_, 0, newest_host_ns_, frame);
+    Item& item = buffer_.items.back();
+    item.host_ns = made.host_ns;
+    item.source = made.source;
+    item.sequence = made.sequence;
   }
 
   void gap(GapReason reason, std::uint64_t count) {

@@ -909,5 +909,29 @@ TEST(MonitorSources, a_span_that_the_recorder_missed_breaks_the_time_line_of_the
   EXPECT_EQ(recorder.findings[0].kind, FindingKind::edges_dropped);
 }
 
+TEST(MonitorSources, a_can_bus_beside_the_edges_leaves_sync_alone_and_its_troubles_are_told) {
+  Recorder recorder;
+  clean_run_beside(recorder, [](ItemStream& stream, std::int64_t at_s) {
+    stream.name_channel(0, "can0");
+    CanFrame frame;
+    stream.frame(frame);
+    if (at_s == 3) {
+      stream.gap(GapReason::receive_overflow, 7);
+      frame.error = true;
+      frame.id = 0x40;
+      frame.length = 8;
+      stream.frame(frame);
+      stream.gap(GapReason::bad_input, 1);
+    }
+  });
+  expect_undisturbed(recorder);
+  ASSERT_GE(recorder.findings.size(), 3U) << recorder.text;
+  EXPECT_EQ(recorder.findings[0].kind, FindingKind::frames_dropped);
+  EXPECT_EQ(recorder.findings[0].values[0], (std::pair<std::string, double>{"lost_items", 7}));
+  EXPECT_EQ(recorder.findings[1].kind, FindingKind::bus_trouble);
+  EXPECT_EQ(recorder.findings[1].channel, "can0");
+  EXPECT_EQ(recorder.findings[2].kind, FindingKind::frames_dropped);  // a line of a log
+}
+
 }  // namespace
 }  // namespace cw
