@@ -3,10 +3,10 @@
 #include <algorithm>
 #include <optional>
 
-#include "drivers/candump_line.hpp"
 #include "drivers/line_cutter.hpp"
 #include "drivers/source_time.hpp"
 #include "drivers/text_quote.hpp"
+#include "items/can_frame_text.hpp"
 
 namespace cw {
 
@@ -14,7 +14,114 @@ namespace {
 
 constexpr std::size_t line_max = 256;  // bytes before the LF
 constexpr std::size_t interfaces_max = 250;
+constexpr std::size_t interface_bytes_max = 15;  // IFNAMSIZ less the end
 constexpr std::int64_t back_max_ns = 1'000'000'000;
+constexpr std::int64_t ns_per_s = 1'000'000'000;
+constexpr std::size_t second_digits_max = 10;
+constexpr std::size_t fraction_digits = 9;
+constexpr std::int64_t seconds_max = INT64_MAX / ns_per_s - 1;
+
+// As such a log writes it, with all nine digits: 1436509052.249713000.
+std::string time_text(std::int64_t t_ns) {
+  const std::string fraction = std::to_string(t_ns % ns_per_s);
+  return std::to_string(t_ns / ns_per_s) + "." + std::string(fraction_digits - fraction.size(), '0') + fraction;
+}
+
+// One line, part by part; each take_...() says what should have stood where, or nothing.
+class LineReader {
+ public:
+  explicit LineReader(std::string_view line) : line_(line) {}
+
+  std::int64_t t_ns = 0;  // since 1970
+  std::string_view interface;
+  std::size_t interface_at = 0;
+  CanFrame frame;  // sound
+
+  std::optional<CanTextProblem> read() {
+    auto problem = take_time();
+    problem = problem ? problem : take_interface();
+    problem = problem ? problem : take_frame();
+    return problem ? problem : take_direction();
+  }
+
+ private:
+  // Digits from here on, at most `digits_max` of them; how many.
+  std::size_t take_number(std::size_t digits_max, std::int64_t& value) {
+    std::size_t digits = 0;
+    for (value = 0; digits < digits_max && at_ < line_.size() && line_[at_] >= '0' && line_[at_] <= '9'; ++at_) {
+      value = value * 10 + (line_[at_] - '0');
+      ++digits;
+    }
+    return digits;
+  }
+
+  bool take(char wanted) {
+    const bool found = at_ < line_.size() && line_[at_] == wanted;
+    at_ += found ? 1 : 0;
+    return found;
+  }
+
+  std::optional<CanTextProblem> take_time() {
+    std::int64_t seconds = 0;
+    if (!take('(')) {
+      return CanTextProblem{at_, "\"(\" before the time"};
+    }
+    const std::size_t begin = at_;
+    if (take_number(second_digits_max, seconds) == 0 || seconds > seconds_max) {
+      return CanTextProblem{begin, "seconds since 1970, at most 9223372035"};
+    }
+    if (!take('.')) {
+      return CanTextProblem{at_, "\".\" after the seconds, of which there are at most 10 digits"};
+    }
+    std::int64_t fraction = 0;
+    const std::size_t digits = take_number(fraction_digits, fraction);
+    if (digits == 0) {
+      return CanTextProblem{at_, "1 to 9 digits of a second"};
+    }
+    for (std::size_t i = digits; i < fraction_digits; ++i) {
+      fraction *= 10;
+    }
+    t_ns = seconds * ns_per_s + fraction;
+    return take(')') && take(' ') ? std::nullopt
+                                  : std::optional(CanTextProblem{at_, "\") \" after 1 to 9 digits of a second"});
+  }
+
+  std::optional<CanTextProblem> take_interface() {
+    interface_at = at_;
+    interface = line_.substr(at_, line_.find(' ', at_) - at_);
+    const bool printable =
+        std::all_of(interface.begin(), interface.end(), [](char one) { return one > ' ' && one < '\x7F'; });
+    if (interface.empty() || interface.size() > interface_bytes_max || !printable) {
+      return CanTextProblem{at_, "the name of an interface, 1 to 15 printable characters"};
+    }
+    at_ += interface.size();
+    return take(' ') ? std::nullopt : std::optional(CanTextProblem{at_, "a space after the interface, and a frame"});
+  }
+
+  std::optional<CanTextProblem> take_frame() {
+    const std::string_view text = line_.substr(at_, line_.find(' ', at_) - at_);
+    const auto parsed = parse_can_frame(text);
+    if (const auto* problem = std::get_if<CanTextProblem>(&parsed)) {
+      return CanTextProblem{at_ + problem->at, problem->expected};
+    }
+    frame = std::get<CanFrame>(parsed);
+    if (!is_sound(frame)) {
+      return CanTextProblem{at_, "an error frame with data, as it is neither remote nor of CAN FD"};
+    }
+    at_ += text.size();
+    return std::nullopt;
+  }
+
+  std::optional<CanTextProblem> take_direction() const {
+    const std::string_view rest = line_.substr(at_);
+    return rest.empty() || rest == " R" || rest == " T"
+               ? std::nullopt
+               : std::optional(CanTextProblem{at_, "the end of the line, \" R\" or \" T\""});
+  }
+
+  std::string_view line_;
+  std::size_t at_ = 0;
+};
 
 class CandumpLog final : public Driver {
  public:
@@ -28,7 +135,7 @@ class CandumpLog final : public Driver {
 
  private:
   bool take_line(std::string_view line, ItemBuffer& out);
-  bool take_frame(const CandumpLine& line, ItemBuffer& out);
+  bool take_frame(const LineReader& line, ItemBuffer& out);
   bool time_is_sound(std::int64_t t_ns) const;
   std::string explain_time(std::int64_t t_ns) const;
   std::optional<std::uint8_t> channel_number(std::string_view interface, std::int64_t t_ns, ItemBuffer& out);
@@ -90,18 +197,18 @@ bool CandumpLog::take_line(std::string_view line, ItemBuffer& out) {
   if (line.empty()) {
     return true;
   }
-  const auto parsed = parse_candump_line(line);
-  if (const auto* fault = std::get_if<CandumpFault>(&parsed)) {
-    const std::string_view found = line.substr(fault->at);
-    return bad_line(fault->at,
-                    "expected " + std::string(fault->expected) + ", found " +
+  LineReader reader(line);
+  if (const auto problem = reader.read()) {
+    const std::string_view found = line.substr(problem->at);
+    return bad_line(problem->at,
+                    "expected " + std::string(problem->expected) + ", found " +
                         (found.empty() ? "the end of the line" : quoted(found)),
                     out);
   }
-  return take_frame(std::get<CandumpLine>(parsed), out);
+  return take_frame(reader, out);
 }
 
-bool CandumpLog::take_frame(const CandumpLine& line, ItemBuffer& out) {
+bool CandumpLog::take_frame(const LineReader& line, ItemBuffer& out) {
   if (!time_is_sound(line.t_ns)) {
     if (!restart_.seen(line.t_ns) || !settings_.live) {
       return bad_line(1, explain_time(line.t_ns), out);
@@ -136,14 +243,14 @@ bool CandumpLog::time_is_sound(std::int64_t t_ns) const {
 }
 
 std::string CandumpLog::explain_time(std::int64_t t_ns) const {
-  const std::string found = ", found " + candump_time(t_ns);
+  const std::string found = ", found " + time_text(t_ns);
   if (t_ns < latest_ns_) {
-    return "expected a time at most 1 s before the latest one, " + candump_time(latest_ns_) + found;
+    return "expected a time at most 1 s before the latest one, " + time_text(latest_ns_) + found;
   }
   if (distance_ns(latest_ns_, t_ns) > silence_max_ns) {
-    return "expected a time at most 24 h after the latest one, " + candump_time(latest_ns_) + found;
+    return "expected a time at most 24 h after the latest one, " + time_text(latest_ns_) + found;
   }
-  return "expected a time at most 366 days after the first one, " + candump_time(first_ns_) + found;
+  return "expected a time at most 366 days after the first one, " + time_text(first_ns_) + found;
 }
 
 std::optional<std::uint8_t> CandumpLog::channel_number(std::string_view interface, std::int64_t t_ns, ItemBuffer& out) {

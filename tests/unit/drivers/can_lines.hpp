@@ -5,7 +5,7 @@
 #include <string>
 #include <vector>
 
-#include "items/can_frame.hpp"
+#include "items/can_frame_text.hpp"
 
 namespace cw::test {
 
@@ -23,26 +23,13 @@ inline std::string data_of(const CanFrame& frame) {
   return text;
 }
 
-// As candump -L writes it: 123#DEADBEEF, 123##1AA, 123#R8, 20000004#...
-inline std::string candump_text(const CanFrame& frame) {
-  constexpr std::uint32_t error_flag = 0x20000000;
-  const bool long_id = frame.extended || frame.error;
-  std::string text = hex(frame.error ? frame.id | error_flag : frame.id, long_id ? 8 : 3) + "#";
-  if (frame.remote) {
-    return text + "R" + (frame.length > 0 ? std::to_string(frame.length) : "");
-  }
-  if (frame.fd) {
-    text += "#" + hex((frame.bit_rate_switch ? 1U : 0U) | (frame.error_state_indicator ? 2U : 0U), 1);
-  }
-  return text + data_of(frame);
-}
-
 // "CHANNEL SOURCE_NS FRAME" each.
 inline std::string lines_of_frames(const ItemBuffer& items) {
   std::string lines;
   for (const Item& item : items.items) {
     if (const auto frame = can_frame_of(item, items.payload)) {
-      lines += std::to_string(item.channel) + " " + std::to_string(item.source_ns) + " " + candump_text(*frame) + "\n";
+      lines +=
+          std::to_string(item.channel) + " " + std::to_string(item.source_ns) + " " + can_frame_text(*frame) + "\n";
     }
   }
   return lines;

@@ -88,14 +88,14 @@ std::string notes_of(const Decoded& d) {
 }
 
 TEST(SocketCan, frames_of_every_kind_are_as_the_kernel_gave_them) {
-  EXPECT_EQ(test::candump_text(only_frame(record_of(0x123, 2))), "123#1011");
-  EXPECT_EQ(test::candump_text(only_frame(record_of(0x123 | CAN_EFF_FLAG, 8))), "00000123#1011121314151617");
-  EXPECT_EQ(test::candump_text(only_frame(record_of(0x123 | CAN_RTR_FLAG, 8))), "123#R8");
-  EXPECT_EQ(test::candump_text(only_frame(record_of(CAN_ERR_FLAG | CAN_ERR_BUSOFF, 8))), "20000040#1011121314151617");
+  EXPECT_EQ(can_frame_text(only_frame(record_of(0x123, 2))), "123#1011");
+  EXPECT_EQ(can_frame_text(only_frame(record_of(0x123 | CAN_EFF_FLAG, 8))), "00000123#1011121314151617");
+  EXPECT_EQ(can_frame_text(only_frame(record_of(0x123 | CAN_RTR_FLAG, 8))), "123#R8");
+  EXPECT_EQ(can_frame_text(only_frame(record_of(CAN_ERR_FLAG | CAN_ERR_BUSOFF, 8))), "20000040#1011121314151617");
   SocketCanRecord fd = record_of(0x7FF, 12);
   fd.frame_size = CANFD_MTU;
   fd.frame.flags = CANFD_BRS | CANFD_ESI;
-  EXPECT_EQ(test::candump_text(only_frame(fd)), "7FF##3101112131415161718191A1B");
+  EXPECT_EQ(can_frame_text(only_frame(fd)), "7FF##3101112131415161718191A1B");
   fd.frame.flags = 0;
   EXPECT_TRUE(only_frame(fd).fd);
 }
