@@ -150,7 +150,7 @@ TEST(CandumpLog, an_error_names_file_line_column_and_what_was_expected) {
 TEST(CandumpLog, a_file_ends_at_its_first_wrong_line_with_what_came_before) {
   const Decoded d = decode("(1.0) c 001#\n(1.1) c 00#\n(1.2) c 002#\n");
   EXPECT_EQ(test::lines_of_frames(d.items), "0 1000000000 001#\n");
-  EXPECT_EQ(d.error.substr(0, 6), "F:2:9:");
+  EXPECT_EQ(d.error.substr(0, 6), "F:2:11");
 }
 
 TEST(CandumpLog, live_a_wrong_line_is_a_gap_and_reading_goes_on) {

@@ -249,7 +249,7 @@ TEST(Registry, finds_drivers_by_name_and_by_the_first_bytes) {
   EXPECT_EQ(find_driver("none"), nullptr);
   EXPECT_EQ(driver_for_file(header + "1,c,f\n"), find_driver("csv"));
   EXPECT_EQ(driver_for_file("PK\x03\x04"), nullptr);
-  EXPECT_EQ(driver_names(), "csv, stream, vcd, serial, serial-csv, tcp, tcp-csv");
+  EXPECT_EQ(driver_names(), "csv, stream, vcd, serial, serial-csv, tcp, tcp-csv, candump, socketcan");
 }
 
 TEST(EdgeCsvLive, a_new_connection_forgets_the_line_begun_and_keeps_the_channel_numbers) {
