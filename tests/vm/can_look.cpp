@@ -3,7 +3,7 @@
 //   can-look count SESSION              how many, how many were lost, and over how many microseconds
 //   can-look listen IFACE S [ID:MASK..] what the driver gives out in S seconds through kernel filters, in hexadecimal (an ID
 //                                       of 8 digits is one of 29 bits)
-//   can-look slcan OUT                  a CAN adapter on a serial line (slcan0): what the kernel sends to it goes to OUT,
+//   can-look slcan OUT                  a CAN adapter on a serial line (can0): what the kernel sends to it goes to OUT,
 //                                       lines on standard input go to the kernel
 #include <fcntl.h>
 #include <poll.h>

@@ -100,8 +100,12 @@ TEST(Replay, wrong_uses_give_one_line_and_exit_2_or_3) {
   expect({trial.folder.path(), "--engine", trial.engine}, 3,
          trial.folder.path() +
              ": expected a session folder (with session.toml and capture/) or a file, found something else");
-  expect({trial.edges, trial.edges, "--engine", trial.engine}, 2,
-         "replay: expected one session folder or one file, found 2");
+  expect(
+      {trial.edges, trial.edges, "--engine", trial.engine}, 2,
+      trial.edges + ", " + trial.edges +
+          ": expected --same-clock when one clock stamped these files, or --shift NAME=SECONDS to say how much is to "
+          "be added to the times of one");
+  expect({trial.edges, "--engine", trial.engine, "--same-clock"}, 2, "--same-clock: expected several files, found one");
   EXPECT_EQ(trial.replay({trial.engine, "--engine", trial.engine}).code, 3);
   EXPECT_EQ(trial.replay({trial.edges, "--engine", trial.edges}).code, 2);
   EXPECT_EQ(trial.replay({}).code, 2);

@@ -3,6 +3,7 @@
 
 #include <sstream>
 
+#include "items/can_frame.hpp"
 #include "record/capture_reader.hpp"
 #include "tests/unit/record/edge_maker.hpp"
 #include "tests/unit/record/scratch_folder.hpp"
@@ -14,9 +15,11 @@ bool is_hex_pair(const std::string& word) {
   return word.size() == 2 && word.find_first_not_of("0123456789ABCDEF") == std::string::npos;
 }
 
-std::string example_bytes() {
+// The bytes in the indented lines of a section of the page.
+std::string example_bytes(const std::string& section = "## Worked example") {
   const std::string page = test::file_text(CRANKWITNESS_SOURCE_DIR "/daemon/record/CAPTURE_FORMAT.md");
-  std::istringstream lines(page.substr(page.find("## Worked example")));
+  const std::size_t begin = page.find(section);
+  std::istringstream lines(page.substr(begin, page.find("\n## ", begin) - begin));
   std::string bytes;
   for (std::string line; std::getline(lines, line);) {
     if (line.rfind("    ", 0) != 0) {
@@ -50,6 +53,39 @@ TEST(CaptureFormat, worked_example_decodes_to_what_the_page_says) {
   EXPECT_TRUE(test::same_items(block.items.batch(), expected.batch()));
   EXPECT_FALSE(std::get<CaptureReader>(reader).next(block));
   EXPECT_TRUE(std::get<CaptureReader>(reader).report().whole());
+}
+
+TEST(CaptureFormat, the_example_of_a_can_frame_decodes_to_what_the_page_says) {
+  const std::string bytes = example_bytes("## CAN frames");
+  ASSERT_EQ(bytes.size(), 19U);
+  CanFrame expected;
+  expected.id = 0x18FEF100;
+  expected.extended = true;
+  expected.length = 4;
+  expected.data = {std::byte{0xDE}, std::byte{0xAD}, std::byte{0xBE}, std::byte{0xEF}};
+  expected.kernel_ns = 77;
+  expected.hardware_ns = 1000;
+  ItemBuffer made;
+  ASSERT_TRUE(add_can_frame(made, 0, 77, expected));
+  const auto payload = payload_of(made.items[0], made.payload);
+  EXPECT_EQ(std::string(reinterpret_cast<const char*>(payload.data()), payload.size()), bytes);
+  EXPECT_EQ(can_frame_of(made.items[0], made.payload), expected);
+}
+
+TEST(CaptureFormat, a_block_names_the_interfaces_of_its_can_frames) {
+  const test::ScratchFolder folder;
+  BlockEncoder encoder;
+  encoder.know_name({0, 2, "can1"});
+  ItemBuffer items;
+  CanFrame frame;
+  frame.id = 1;
+  ASSERT_TRUE(add_can_frame(items, 2, 1000, frame));
+  encoder.add(items.items[0], items.payload);
+  ItemBuffer read;
+  std::vector<ChannelName> names;
+  EXPECT_EQ(BlockDecoder().decode(encoder.finish({}), read, names), std::nullopt);
+  EXPECT_EQ(names, (std::vector<ChannelName>{{0, 2, "can1"}}));
+  EXPECT_EQ(can_frame_of(read.items[0], read.payload), frame);
 }
 
 TEST(CaptureFormat, writer_gives_the_bytes_of_the_worked_example) {
