@@ -598,6 +598,9 @@ void explain_sources(const Engine& engine, Page& page) {
                "driver " + quoted(source.driver) + " at " + source.address +
                    (source.driver.starts_with("serial") ? ", " + std::to_string(source.baud) + " baud" : "") +
                    (source.allow_remote ? ", which may be another computer" : "") +
+                   (source.driver == "socketcan" ? ", which is to be listen-only (ip link set " + source.address +
+                                                       " up type can bitrate BITS_A_SECOND listen-only on)"
+                                                 : "") +
                    (names.empty() ? "" : "; " + listed(names)) + ".");
   }
 }

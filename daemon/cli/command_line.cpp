@@ -67,8 +67,8 @@ void add_run(CLI::App& app, RunOptions& options) {
   command->add_option("ENGINE", options.engine, "Engine file")->required();
   command->add_option(
       "--source", options.sources,
-      "DRIVER:ADDRESS, for example serial:/dev/ttyUSB0, tcp:127.0.0.1:7000, csv:/run/edges.fifo or vcd:- (standard "
-      "input), or - for edge CSV on standard input; instead of the [[source]] of the engine file");
+      "DRIVER:ADDRESS, for example serial:/dev/ttyUSB0, tcp:127.0.0.1:7000, socketcan:can0, csv:/run/edges.fifo or "
+      "vcd:- (standard input), or - for edge CSV on standard input; instead of the [[source]] of the engine file");
   command->add_option("--baud", options.baud, "Baud rate of serial ports given by --source; 115200 without it");
   command->add_flag("--allow-remote", options.allow_remote,
                     "Addresses given by --source may be of other computers; only this one without it");

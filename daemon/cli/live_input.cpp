@@ -33,6 +33,8 @@ constexpr std::chrono::milliseconds link_waits_for_room{100};
 constexpr std::chrono::milliseconds look_for_room_every{5};
 constexpr std::chrono::seconds marker_at_most_every{2};
 constexpr std::chrono::seconds complain_at_most_every{1};
+// A full CAN bus brings a frame each 135 us: what comes meanwhile is read together. The kernel has stamped it.
+constexpr std::chrono::milliseconds rest_between_receives{2};
 constexpr std::chrono::milliseconds reopen_after_min{100};
 constexpr std::chrono::milliseconds reopen_after_max{5000};
 constexpr int news_a_minute_max = 10;  // of one link
@@ -226,6 +228,10 @@ void LiveInput::Loop::deliver(OpenSource& source) {
 void LiveInput::Loop::next_step(OpenSource& source) {
   if (source.ending) {
     end_source(source);
+  } else if (source.descriptor.is_open() && source.live.entry->receive != nullptr) {
+    source.room_timer.expires_after(rest_between_receives);
+    source.room_timer.async_wait(
+        [this, &source](const boost::system::error_code& /*error*/) { wait_readable(source); });
   } else if (source.descriptor.is_open()) {
     wait_readable(source);
   } else {

@@ -67,6 +67,7 @@ std::optional<std::string> RawFile::open_file() {
 
 void RawFile::begin(std::uint8_t number, std::int64_t shift_ns, ChannelNames channels) {
   number_ = number;
+  shift_ns_ = shift_ns;
   stamper_ = FileStamper(number, shift_ns);
   channels_ = std::move(channels);
   driver_ = entry_->make({path_, false, channels_});
@@ -97,7 +98,7 @@ void RawFile::fill() {
 }
 
 SourceInfo RawFile::info() const {
-  return {number_, std::string(entry_->name), path_, channels_};
+  return {number_, std::string(entry_->name), path_, channels_, shift_ns_};
 }
 
 }  // namespace cw

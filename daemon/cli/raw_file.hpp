@@ -53,6 +53,7 @@ class RawFile {
   std::unique_ptr<Driver> driver_;
   std::uint8_t number_ = 0;
   ChannelNames channels_;
+  std::int64_t shift_ns_ = 0;
   FileStamper stamper_;
   std::unique_ptr<int, void (*)(int*)> descriptor_{nullptr, nullptr};
   std::vector<char> bytes_;

@@ -63,6 +63,9 @@ void append_sources(std::string& out, const SessionInfo& info) {
   for (const SourceInfo& source : info.sources) {
     out += "\n[[source]]\nnumber = " + std::to_string(source.number) + "\ndriver = " + toml_string(source.driver) +
            "\naddress = " + toml_string(source.address) + "\n";
+    if (source.shift_ns != 0) {
+      out += "shift_ns = " + std::to_string(source.shift_ns) + "\n";
+    }
     if (!source.channels.empty()) {
       out += "channels = {";
       for (std::size_t i = 0; i < source.channels.size(); ++i) {
@@ -106,6 +109,7 @@ void read_sources(const toml::table& root, SessionInfo& info) {
     source.number = (*table)["number"].value_or(0);
     source.driver = text_at(*table, "driver");
     source.address = text_at(*table, "address");
+    source.shift_ns = (*table)["shift_ns"].value_or(std::int64_t{0});
     if (const toml::table* channels = (*table)["channels"].as_table()) {
       for (const auto& [ours, theirs] : *channels) {
         source.channels.emplace_back(std::string(ours.str()), theirs.value_or(std::string()));

@@ -22,6 +22,7 @@ struct SourceInfo {
   std::string driver;
   std::string address;
   std::vector<std::pair<std::string, std::string>> channels;  // (name in the engine file, device's own name)
+  std::int64_t shift_ns = 0;  // replay of several raw files: added to its times to give host time
 };
 
 // A file that a replay or a recovery was made from.

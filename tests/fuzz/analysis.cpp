@@ -1,6 +1,7 @@
 // The monitor with all that stands below it, on items of any kind: edges in runs, gaps, restarts, times of any size.
 //
 // The input is a byte that chooses one of the ready engines, and steps of three bytes: what (below), and a time after the step before as mantissa * 2^exponent ns.
+#include "items/can_frame.hpp"
 #include "monitor_rules.hpp"
 #include "record/byte_order.hpp"
 
@@ -81,10 +82,30 @@ class Steps {
       maker_.jump(static_cast<std::int64_t>(take(8)));
     } else if (which == 13) {
       maker_.jump(after(maker_.now_ns(), 0) - static_cast<std::int64_t>(std::min<std::uint64_t>(number, 1U << 20U)));
-    } else {
-      item.kind = which == 14 ? ItemKind::tick : ItemKind::can_frame;
+    } else if (which == 14) {
+      item.kind = ItemKind::tick;
       maker_.add(item, {});
+    } else {
+      take_of_a_bus(number);
     }
+  }
+
+  // A frame, an error frame of any class, one whose payload is none, or the loss of some.
+  void take_of_a_bus(std::uint64_t number) {
+    ItemBuffer one;
+    CanFrame frame;
+    frame.error = (number & 4U) != 0;
+    frame.id = static_cast<std::uint32_t>(number >> 3U) & can_id_max;
+    frame.length = static_cast<std::uint8_t>(can_length_max);
+    frame.data[1] = static_cast<std::byte>(number >> 14U);
+    add_can_frame(one, static_cast<std::uint8_t>((number >> 1U) & 1U), 0, frame);
+    Item item = one.items[0];
+    item.source = static_cast<std::uint8_t>(number & 1U);
+    if ((number >> 22U & 3U) == 3) {
+      item.kind = ItemKind::gap;
+      item.code = static_cast<std::uint8_t>(GapReason::receive_overflow);
+    }
+    maker_.add(item, number == 0 ? std::span<const std::byte>() : payload_of(one.items[0], one.payload));
   }
 
   std::string_view bytes_;

@@ -8,6 +8,7 @@
 
 #include "drivers/registry.hpp"
 #include "drivers/source_time.hpp"
+#include "items/can_frame.hpp"
 
 namespace cw::fuzz {
 
@@ -97,14 +98,19 @@ class Judge {
       case ItemKind::edge:
         take_edge(item);
         break;
+      case ItemKind::can_frame:
+        take_frame(item);
+        break;
       case ItemKind::link_note:
         take_note(item);
         break;
       case ItemKind::gap:
-        expect(item.code <= static_cast<std::uint8_t>(GapReason::bad_input), "a gap that a driver can know of");
+        expect(item.code <= static_cast<std::uint8_t>(GapReason::bad_input) ||
+                   item.code == static_cast<std::uint8_t>(GapReason::receive_overflow),
+               "a gap that a driver can know of");
         break;
       default:
-        expect(false, "edges, notes and gaps of a driver, nothing else");
+        expect(false, "edges, frames, notes and gaps of a driver, nothing else");
     }
   }
 
@@ -117,6 +123,20 @@ class Judge {
              "no edge later after the one before than the limit");
     }
     last_edge_ns_ = item.source_ns;
+    edges_in_epoch_ = true;
+  }
+
+  void take_frame(const Item& item) {
+    expect(can_frame_of(item, heard_.items.payload).has_value(), "a frame that can be");
+    expect(names_.contains(item.channel), "a frame of a channel that was named");
+    if (last_edge_ns_) {
+      const bool back = item.source_ns < *last_edge_ns_;
+      const std::uint64_t step_ns =
+          back ? distance_ns(item.source_ns, *last_edge_ns_) : distance_ns(*last_edge_ns_, item.source_ns);
+      expect(step_ns <= static_cast<std::uint64_t>(back ? rules_.back_ns_max : rules_.silence_ns_max),
+             "a frame no further from the latest one than the limits");
+    }
+    last_edge_ns_ = std::max(last_edge_ns_.value_or(item.source_ns), item.source_ns);
     edges_in_epoch_ = true;
   }
 
@@ -174,7 +194,7 @@ Manner manner_of(const DriverRules& rules, std::size_t size, Choices& choices) {
   static const std::array<ChannelNames, 4> settings = {
       {{}, {{"crank", "D0"}, {"cam1", "D1"}}, {{"crank", "bus[3]"}, {"cam1", "crank"}}, {{"crank", "top.a.c"}}}};
   Manner manner;
-  manner.live = choices.flag();
+  manner.live = choices.flag() || rules.always_live;
   manner.channels = settings.at(choices.take(2));
   const bool twice = choices.flag() && manner.live && rules.may_restart;
   const std::uint32_t at = choices.take(16);

@@ -27,7 +27,7 @@ void seeds(const AddSeed& add) {
     info.engine_file_name = path;
     info.engine_file_text = file_of_tree(path);
     info.anchor = WallAnchor{1'000'000'007, 1'700'000'000'123'456'789};
-    info.sources = {{0, "serial", "/dev/serial/by-id/a", {{"crank", "D0"}}}, {1, "csv", "-", {}}};
+    info.sources = {{0, "serial", "/dev/serial/by-id/a", {{"crank", "D0"}}}, {1, "csv", "-", {}, -5}};
     info.made_from = {{"edges.csv", 12, "ab12"}};
     add(session_toml(info));
   }

@@ -96,6 +96,8 @@ TEST(CanLog, beside_edges_takes_its_place_by_the_shift_and_a_session_of_both_rep
     }
   }
   EXPECT_GT(switches, 150U);  // they are mixed
+  const auto session = SessionReader::open(s);
+  EXPECT_EQ(std::get<SessionReader>(session).info()->sources.at(1).shift_ns, -100'000'000'000);
 
   EXPECT_EQ(trial.replay({s, "--out", trial.folder / "again"}).code, 0);
   const Ended recovered = run_program(trial.folder, {"recover", s, "--out", trial.folder / "recovered"});

@@ -315,6 +315,12 @@ TEST(LineLoad, counts_cams_and_reference_and_the_names_that_the_device_uses) {
        "8264 rpm, if the device sends these edges only, one a tooth; 4201 rpm if it sends both edges of each.");
 }
 
+TEST(CheckWords, say_that_a_can_interface_is_to_be_listen_only) {
+  Engine engine = ready_engine("demo-four");
+  engine.sources = {{"socketcan", "can0", {}}};
+  says(engine, "driver \"socketcan\" at can0, which is to be listen-only (ip link set can0 up type can bitrate");
+}
+
 TEST(CheckWords, keep_the_cautions_in_place) {
   const Engine engine = ready_engine("demo-four");
   says(engine, "fuel off, always");
