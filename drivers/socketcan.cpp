@@ -196,6 +196,7 @@ bool set_filters(int descriptor, const std::vector<CanFilter>& filters) {
     return true;
   }
   std::vector<can_filter> raw;
+  raw.reserve(filters.size());
   for (const CanFilter& filter : filters) {
     raw.push_back({filter.id | (filter.extended ? CAN_EFF_FLAG : 0U), filter.mask | CAN_EFF_FLAG});
   }
