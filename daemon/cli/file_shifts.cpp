@@ -87,6 +87,7 @@ std::variant<std::vector<std::int64_t>, std::string> file_shifts(const std::vect
     found[*file] = ns;
   }
   std::vector<std::int64_t> all;
+  all.reserve(found.size());
   for (const auto& shift : found) {
     all.push_back(shift.value_or(0));
   }

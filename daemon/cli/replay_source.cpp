@@ -17,17 +17,20 @@ std::string in_seconds(std::int64_t t_ns) {
   return std::to_string(t_ns / ns_per_s) + " s";
 }
 
+std::string among_others(const std::string& session) {
+  return session + ": expected one session folder, or files only, found a session beside other inputs";
+}
+
 }  // namespace
 
 std::variant<ReplaySource, std::string> ReplaySource::open(const std::vector<std::string>& paths) {
-  const std::string found_count = std::to_string(paths.size());
   if (paths.empty() || paths.size() > files_max) {
-    return "replay: expected one session folder, or 1 to 255 files, found " + found_count;
+    return "replay: expected one session folder, or 1 to 255 files, found " + std::to_string(paths.size());
   }
   ReplaySource source;
   for (const std::string& path : paths) {
     if (is_session(path) && paths.size() > 1) {
-      return path + ": expected one session folder, or files only, found a session among " + found_count + " inputs";
+      return among_others(path);
     }
     if (is_session(path)) {
       auto session = SessionReader::open(path);
@@ -130,6 +133,7 @@ bool ReplaySource::next(const FileSequencer::Sink& sink) {
 
 std::vector<SourceInfo> ReplaySource::source_infos() const {
   std::vector<SourceInfo> infos;
+  infos.reserve(files_.size());
   for (const RawFile& file : files_) {
     infos.push_back(file.info());
   }
@@ -141,6 +145,7 @@ std::vector<std::string> ReplaySource::files() const {
     return session_->capture().files();
   }
   std::vector<std::string> paths;
+  paths.reserve(files_.size());
   for (const RawFile& file : files_) {
     paths.push_back(file.path());
   }

@@ -30,6 +30,12 @@ unsigned controller_bits(const CanFrame& frame) {
   return (frame.id & controller_class) != 0 ? std::to_integer<unsigned>(frame.data[controller_byte]) : 0;
 }
 
+// Any two times, also one that lies before the other.
+bool is_quiet_since(std::int64_t last_ns, std::int64_t now_ns) {
+  return now_ns > last_ns && static_cast<std::uint64_t>(now_ns) - static_cast<std::uint64_t>(last_ns) >=
+                                 static_cast<std::uint64_t>(BusWatch::quiet_ns);
+}
+
 bool is_state(Circumstance what) {
   return what == Circumstance::bus_off || what == Circumstance::bus_passive || what == Circumstance::bus_warning;
 }
@@ -121,7 +127,7 @@ void BusWatch::take(const Item& item, const CanFrame& frame, std::vector<Finding
 void BusWatch::tick(std::int64_t host_ns, std::vector<Finding>& out) {
   for (auto at = troubles_.begin(); at != troubles_.end();) {
     const Trouble& trouble = at->second;
-    if (trouble.lasts || host_ns - trouble.last_host_ns < quiet_ns) {
+    if (trouble.lasts || !is_quiet_since(trouble.last_host_ns, host_ns)) {
       ++at;
       continue;
     }

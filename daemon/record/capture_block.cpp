@@ -245,8 +245,7 @@ void BlockEncoder::build_body() {
     const std::uint16_t id = channel_id(key.fields.source, key.fields.channel);
     const bool on_a_channel = key.fields.kind == static_cast<std::uint8_t>(ItemKind::edge) ||
                               key.fields.kind == static_cast<std::uint8_t>(ItemKind::can_frame);
-    if (on_a_channel && s.names.contains(id) &&
-        std::find(channels.begin(), channels.end(), id) == channels.end()) {
+    if (on_a_channel && s.names.contains(id) && std::find(channels.begin(), channels.end(), id) == channels.end()) {
       channels.push_back(id);
     }
   }
