@@ -44,7 +44,6 @@ class SocketCan final : public Driver {
  private:
   void take(const SocketCanRecord& record, ItemBuffer& out);
   void note_time(std::int64_t t_ns, ItemBuffer& out);
-  void note_drops(std::uint32_t drops, ItemBuffer& out);
 
   DriverSettings settings_;
   std::string error_;
@@ -109,10 +108,11 @@ CanFrame frame_of(const SocketCanRecord& record) {
 
 void SocketCan::take(const SocketCanRecord& record, ItemBuffer& out) {
   const std::int64_t t_ns = record.kernel_ns != 0 ? record.kernel_ns : record.arrival_ns;
-  note_time(t_ns, out);
-  note_drops(record.drops, out);
   const CanFrame frame = frame_of(record);
   const bool known_size = record.frame_size == CAN_MTU || record.frame_size == CANFD_MTU;
+  if (const std::uint32_t more = record.drops - std::exchange(drops_, record.drops); more > 0) {
+    out.add_gap(GapReason::receive_overflow, more, t_ns);
+  }
   if (!known_size || !is_sound(frame)) {
     ++bad_inputs_;
     error_ = settings_.name + ": expected a frame of CAN or CAN FD, found one of " + std::to_string(record.frame_size) +
@@ -120,27 +120,26 @@ void SocketCan::take(const SocketCanRecord& record, ItemBuffer& out) {
     out.add_gap(GapReason::bad_input, 1, t_ns);
     return;
   }
+  note_time(t_ns, out);
   if (!std::exchange(named_, true)) {
     out.add_channel_name(0, our_name(settings_.channels, settings_.name), t_ns);
   }
   add_can_frame(out, 0, t_ns, frame);
 }
 
+// A new epoch where the clock was set.
 void SocketCan::note_time(std::int64_t t_ns, ItemBuffer& out) {
+  if (!std::exchange(any_frame_, true)) {
+    latest_ns_ = t_ns;
+    return;
+  }
   const bool back = t_ns < latest_ns_;
   const std::uint64_t step_ns = back ? distance_ns(t_ns, latest_ns_) : distance_ns(latest_ns_, t_ns);
-  if (std::exchange(any_frame_, true) && step_ns > (back ? std::uint64_t{ns_per_s} : silence_max_ns)) {
+  if (step_ns > (back ? std::uint64_t{ns_per_s} : silence_max_ns)) {
     out.add_note(LinkNote::new_epoch, t_ns);
     latest_ns_ = t_ns;
   }
-  latest_ns_ = back ? latest_ns_ : t_ns;
-}
-
-void SocketCan::note_drops(std::uint32_t drops, ItemBuffer& out) {
-  const std::uint32_t more = drops - std::exchange(drops_, drops);
-  if (more > 0) {
-    out.add_gap(GapReason::receive_overflow, more, latest_ns_);
-  }
+  latest_ns_ = std::max(latest_ns_, t_ns);
 }
 
 // ---- opening

@@ -299,6 +299,10 @@ ExitCode ReplayWork::end(Terminal& terminal) {
   return fails(totals_, options_.fail_on) ? ExitCode::findings : ExitCode::done;
 }
 
+std::string outside_expected(const std::string& target, const std::string& input) {
+  return target + ": expected a place outside of what is replayed (" + input + ")";
+}
+
 }  // namespace
 
 ExitCode replay(const ReplayOptions& options) {
@@ -307,11 +311,12 @@ ExitCode replay(const ReplayOptions& options) {
     terminal.complain("crankwitness: " + why);
     return code;
   };
-  for (const std::string& input : options.inputs) {
-    for (const std::string& target : {options.out, options.cycles}) {
-      if (!target.empty() && would_write_into(target, input)) {
-        return refuse(ExitCode::usage, target + ": expected a place outside of what is replayed (" + input + ")");
-      }
+  for (const std::string& target : {options.out, options.cycles}) {
+    const auto inside = std::find_if(options.inputs.begin(), options.inputs.end(), [&](const std::string& input) {
+      return !target.empty() && would_write_into(target, input);
+    });
+    if (inside != options.inputs.end()) {
+      return refuse(ExitCode::usage, outside_expected(target, *inside));
     }
   }
   auto source = ReplaySource::open(options.inputs);

@@ -147,6 +147,20 @@ TEST(SocketCan, a_clock_that_is_set_back_begins_a_new_epoch_and_a_frame_out_of_o
             "note0 note3 frame note4 frame note2 ");
 }
 
+// Found by fuzzing, but for the last: a connection begins its time anew, and what can be no frame has none.
+TEST(SocketCan, the_first_frame_of_a_connection_and_one_after_a_wrong_record_are_judged_by_frames_alone) {
+  constexpr std::int64_t hour = 3'600'000'000'000;
+  std::vector<SocketCanRecord> records = {record_of(1, 0, 0), record_of(1, 9, 20 * hour), record_of(1, 0, 40 * hour)};
+  EXPECT_EQ(notes_of(decode(records)), "note0 note3 frame gap3:1 note4 frame note2 ");
+  const auto driver = find_driver("socketcan")->make({"can0", true, {}});
+  Decoded d;
+  driver->start(d.items);
+  driver->read(bytes_of({record_of(1, 0, hour)}), d.items);
+  driver->start(d.items);
+  driver->read(bytes_of({record_of(1, 0, 0), record_of(1, 0, 1)}), d.items);
+  EXPECT_EQ(notes_of(d), "note0 note3 frame note0 frame frame ");
+}
+
 TEST(SocketCan, what_can_be_no_frame_is_a_gap) {
   std::vector<SocketCanRecord> records(3, record_of(1, 0));
   records[0].frame_size = 12;
