@@ -106,10 +106,10 @@ void read_sources(const toml::table& root, SessionInfo& info) {
       continue;
     }
     SourceInfo source;
-    source.number = (*table)["number"].value_or(0);
+    source.number = (*table)["number"].is_integer() ? (*table)["number"].value_or(0) : 0;
     source.driver = text_at(*table, "driver");
     source.address = text_at(*table, "address");
-    source.shift_ns = (*table)["shift_ns"].value_or(std::int64_t{0});
+    source.shift_ns = (*table)["shift_ns"].value_exact<std::int64_t>().value_or(0);
     if (const toml::table* channels = (*table)["channels"].as_table()) {
       for (const auto& [ours, theirs] : *channels) {
         source.channels.emplace_back(std::string(ours.str()), theirs.value_or(std::string()));
@@ -125,7 +125,7 @@ std::optional<std::string> read_anchor(const toml::table& root, SessionInfo& inf
     return std::nullopt;
   }
   const toml::table* table = (*anchors)[0].as_table();
-  const auto host_ns = table != nullptr ? (*table)["host_ns"].value<std::int64_t>() : std::nullopt;
+  const auto host_ns = table != nullptr ? (*table)["host_ns"].value_exact<std::int64_t>() : std::nullopt;
   const auto wall_ns = table != nullptr ? parse_rfc3339(text_at(*table, "wall_time")) : std::nullopt;
   if (!host_ns || !wall_ns) {
     return "anchor: expected host_ns and wall_time (RFC 3339, UTC)";
@@ -135,7 +135,7 @@ std::optional<std::string> read_anchor(const toml::table& root, SessionInfo& inf
 }
 
 std::optional<std::string> read_head(const toml::table& root, bool may_lack_engine, SessionInfo& info) {
-  const auto format = root["format"].value<std::int64_t>();
+  const auto format = root["format"].value_exact<std::int64_t>();
   if (!format || *format > session_format) {
     return "format: expected " + std::to_string(session_format) + ", found " +
            (format ? std::to_string(*format) : std::string("none"));
@@ -158,7 +158,7 @@ std::optional<std::string> read_made_from(const toml::table& root, SessionInfo& 
   const toml::array* files = root["made_from"].as_array();
   for (std::size_t i = 0; files != nullptr && i < files->size(); ++i) {
     if (const toml::table* table = (*files)[i].as_table()) {
-      const std::int64_t bytes = (*table)["bytes"].value_or(std::int64_t{0});
+      const std::int64_t bytes = (*table)["bytes"].value_exact<std::int64_t>().value_or(0);
       if (bytes < 0) {
         return "made_from: expected bytes from 0, found " + std::to_string(bytes);
       }

@@ -60,6 +60,13 @@ TEST(SessionInfo, an_error_of_the_toml_parser_stays_on_one_line) {
 }
 
 // Found by fuzzing: it was read as 2^64 - 12, which the next reader of what was made from it refused.
+// Found by fuzzing: no whole number can hold it.
+TEST(SessionInfo, a_number_with_an_exponent_where_a_whole_one_belongs_is_one_error_line) {
+  const auto read = parse_session_toml("format = 1e43\n", "session.toml");
+  ASSERT_TRUE(std::holds_alternative<std::string>(read));
+  EXPECT_NE(std::get<std::string>(read).find("format: expected"), std::string::npos);
+}
+
 TEST(SessionInfo, a_negative_size_of_a_file_is_refused) {
   const auto parsed = parse_session_toml(
       "format = 1\nengine_file = { text = 'x' }\n[[made_from]]\npath = \"edges.csv\"\nbytes = -12\n", "F");
