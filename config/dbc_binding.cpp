@@ -97,7 +97,7 @@ MessageDefinition& message_of(SignalMap& map, const DbcMessage& message) {
     definition.pgn = j1939_pgn(message.id);
     definition.ids = j1939_match(*definition.pgn, std::nullopt);
   } else {
-    definition.ids = {message.id, message.extended ? extended_id_mask : standard_id_mask, message.extended};
+    definition.ids = {message.id, message.extended ? can_extended_id_max : can_id_max, message.extended};
   }
   const auto known = std::ranges::find_if(map.messages, [&](const MessageDefinition& other) {
     return other.ids == definition.ids && other.name == definition.name;

@@ -48,9 +48,9 @@ CanIdMatch read_id(const TableReader& in) {
   if (in.has("source_address")) {
     in.complain("source_address", "a source address only beside pgn");
   }
-  ids.id = static_cast<std::uint32_t>(in.whole("id", 0, static_cast<int>(extended_id_mask)).value_or(0));
-  ids.extended = in.flag("extended").value_or(ids.id > standard_id_mask);
-  const std::uint32_t id_max = ids.extended ? extended_id_mask : standard_id_mask;
+  ids.id = static_cast<std::uint32_t>(in.whole("id", 0, static_cast<int>(can_extended_id_max)).value_or(0));
+  ids.extended = in.flag("extended").value_or(ids.id > can_id_max);
+  const std::uint32_t id_max = ids.extended ? can_extended_id_max : can_id_max;
   if (ids.id > id_max) {
     in.complain("id", "an 11-bit identifier, at most 0x7FF (extended = false)");
   }

@@ -14,6 +14,7 @@
 #include <utility>
 #include <vector>
 
+#include "items/can_frame.hpp"
 #include "items/item_buffer.hpp"
 
 namespace cw {
@@ -58,21 +59,13 @@ class Driver {
   virtual std::uint64_t bad_inputs() const = 0;
 };
 
-// Frames of a CAN bus that are wanted: those whose identifier agrees with `id` in the bits of `mask`.
-struct CanFilter {
-  std::uint32_t id = 0;
-  std::uint32_t mask = 0x1FFFFFFF;
-  bool extended = false;  // of 29 bits; otherwise of 11
-  friend bool operator==(const CanFilter&, const CanFilter&) = default;
-};
-
 // Where `run` finds a source: of a [[source]] of the engine file, or of `--source` and the options beside it.
 struct SourceAddress {
   std::string address;
   int baud = 115200;          // bits a second; serial ports only
   bool allow_remote = false;  // network: hosts other than this computer
   // CAN interfaces only: what the kernel lets through, error frames always. Empty, or more than 512: everything.
-  std::vector<CanFilter> can_filters = {};
+  std::vector<CanIdMatch> can_filters = {};
 };
 
 // What opening came to.

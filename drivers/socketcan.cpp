@@ -190,20 +190,20 @@ bool set(int descriptor, int level, int option, const Value& value) {
   return ::setsockopt(descriptor, level, option, &value, sizeof value) == 0;
 }
 
-bool set_filters(int descriptor, const std::vector<CanFilter>& filters) {
+bool set_filters(int descriptor, const std::vector<CanIdMatch>& filters) {
   if (filters.empty() || filters.size() > CAN_RAW_FILTER_MAX) {
     return true;
   }
   std::vector<can_filter> raw;
   raw.reserve(filters.size());
-  for (const CanFilter& filter : filters) {
+  for (const CanIdMatch& filter : filters) {
     raw.push_back({filter.id | (filter.extended ? CAN_EFF_FLAG : 0U), filter.mask | CAN_EFF_FLAG});
   }
   return ::setsockopt(descriptor, SOL_CAN_RAW, CAN_RAW_FILTER, raw.data(),
                       static_cast<socklen_t>(raw.size() * sizeof(can_filter))) == 0;
 }
 
-bool set_up(int descriptor, const std::vector<CanFilter>& filters) {
+bool set_up(int descriptor, const std::vector<CanIdMatch>& filters) {
   constexpr int on = 1;
   constexpr can_err_mask_t all_errors = CAN_ERR_MASK;
   constexpr unsigned stamps = SOF_TIMESTAMPING_RX_SOFTWARE | SOF_TIMESTAMPING_SOFTWARE | SOF_TIMESTAMPING_RX_HARDWARE |

@@ -168,7 +168,7 @@ std::string id_words(const MessageDefinition& message) {
            (one_source ? "from source address " + std::to_string(ids.id & 0xff) : "from any source") +
            " and with any priority; 29-bit identifiers such as " + id_text(ids.id | 3U << 26, true);
   }
-  const std::uint32_t full = ids.extended ? extended_id_mask : standard_id_mask;
+  const std::uint32_t full = ids.extended ? can_extended_id_max : can_id_max;
   const std::uint32_t open = full & ~ids.mask;
   const std::string bits = ids.extended ? " hex, 29-bit" : " hex, 11-bit";
   if (open == 0) {
@@ -400,7 +400,7 @@ void explain_frame(const Dbc& dbc, const CanFrame& frame, const CheckLook& look,
   bool known = false;
   for (const DbcMessage& message : dbc.messages) {
     const CanIdMatch ids = message.j1939 ? j1939_match(j1939_pgn(message.id), std::nullopt)
-                                         : CanIdMatch{message.id, extended_id_mask, message.extended};
+                                         : CanIdMatch{message.id, can_extended_id_max, message.extended};
     if (!matches(ids, frame.id, frame.extended)) {
       continue;
     }

@@ -37,6 +37,15 @@ inline constexpr std::uint32_t can_extended_id_max = 0x1FFFFFFF;
 inline constexpr std::size_t can_length_max = 8;
 inline constexpr std::size_t can_fd_length_max = 64;
 
+// Identifiers that agree with `id` in the bits of `mask`: of 29 bits, or of 11.
+struct CanIdMatch {
+  std::uint32_t id = 0;
+  std::uint32_t mask = can_extended_id_max;
+  bool extended = false;
+
+  friend bool operator==(const CanIdMatch&, const CanIdMatch&) = default;
+};
+
 // Whether a frame can hold so many bytes: ISO 11898-1 has no code for other lengths of CAN FD.
 bool can_length_is_sound(std::size_t length, bool fd);
 

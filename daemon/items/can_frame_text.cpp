@@ -1,7 +1,6 @@
 #include "items/can_frame_text.hpp"
 
 #include <algorithm>
-#include <array>
 #include <cstdint>
 #include <optional>
 #include <span>
@@ -10,12 +9,7 @@ namespace cw {
 
 namespace {
 
-constexpr std::uint32_t standard_id_max = 0x7ff;
-constexpr std::uint32_t extended_id_max = 0x1fffffff;
 constexpr std::uint32_t error_flag = 0x20000000;  // CAN_ERR_FLAG of linux/can.h
-constexpr std::size_t classic_bytes_max = 8;
-constexpr std::array<std::size_t, 16> fd_lengths = {0, 1,  2,  3,  4,  5,  6,  7,
-                                                    8, 12, 16, 20, 24, 32, 48, 64};  // ISO 11898-1
 constexpr std::string_view hex = "0123456789ABCDEF";
 
 std::optional<unsigned> hex_digit(std::string_view text, std::size_t at) {
@@ -58,10 +52,10 @@ void read_id(Cursor& in, CanFrame& frame) {
     return in.expected("an identifier of 3 or 8 hex digits, then #");
   }
   in.at = 0;
-  frame.error = digits == 8 && (id & ~extended_id_max) == error_flag;
+  frame.error = digits == 8 && (id & ~can_extended_id_max) == error_flag;
   frame.extended = digits == 8 && !frame.error;
-  frame.id = frame.error ? id & extended_id_max : id;
-  if (!frame.error && id > (frame.extended ? extended_id_max : standard_id_max)) {
+  frame.id = frame.error ? id & can_extended_id_max : id;
+  if (!frame.error && id > (frame.extended ? can_extended_id_max : can_id_max)) {
     return in.expected(frame.extended ? "an identifier of at most 1FFFFFFF, or an error frame's (20000000 and up)"
                                       : "an identifier of at most 7FF");
   }
@@ -78,7 +72,7 @@ void skip_raw_length_code(Cursor& in) {
     return;
   }
   const auto digit = hex_digit(in.text, in.at + 1);
-  if (!digit || *digit <= classic_bytes_max) {
+  if (!digit || *digit <= can_length_max) {
     ++in.at;
     return in.expected("a raw length code from 9 to F");
   }
@@ -92,18 +86,18 @@ void read_remote(Cursor& in, CanFrame& frame) {
     return;
   }
   const auto digit = hex_digit(in.text, in.at);
-  if (!digit || *digit > classic_bytes_max) {
+  if (!digit || *digit > can_length_max) {
     return in.expected("a length from 0 to 8, or the end");
   }
   frame.length = static_cast<std::uint8_t>(*digit);
   ++in.at;
-  if (frame.length == classic_bytes_max) {
+  if (frame.length == can_length_max) {
     skip_raw_length_code(in);
   }
 }
 
 void read_data(Cursor& in, CanFrame& frame) {
-  const std::size_t bytes_max = frame.fd ? frame.data.size() : classic_bytes_max;
+  const std::size_t bytes_max = frame.fd ? frame.data.size() : can_length_max;
   std::size_t count = 0;
   while (in.at < in.text.size() && !in.next_is('_') && count < bytes_max) {
     if (count > 0 && in.next_is('.')) {
@@ -119,10 +113,10 @@ void read_data(Cursor& in, CanFrame& frame) {
     in.at += 2;
   }
   frame.length = static_cast<std::uint8_t>(count);
-  if (frame.fd && in.at == in.text.size() && std::ranges::find(fd_lengths, count) == fd_lengths.end()) {
+  if (frame.fd && in.at == in.text.size() && !can_length_is_sound(count, true)) {
     return in.expected("0 to 8, 12, 16, 20, 24, 32, 48 or 64 bytes of data");
   }
-  if (!frame.fd && count == classic_bytes_max) {
+  if (!frame.fd && count == can_length_max) {
     skip_raw_length_code(in);
   }
 }

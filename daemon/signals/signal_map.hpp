@@ -19,18 +19,8 @@ namespace cw {
 inline constexpr std::size_t map_signals_max = 256;   // of one map
 inline constexpr std::size_t map_messages_max = 128;  // of one map
 
-// Identifiers that a message may have: those that agree with `id` in the bits of `mask`.
-struct CanIdMatch {
-  std::uint32_t id = 0;
-  std::uint32_t mask = 0x1fffffff;
-  bool extended = false;
-
-  friend bool operator==(const CanIdMatch&, const CanIdMatch&) = default;
-};
 bool matches(const CanIdMatch& match, std::uint32_t id, bool extended);
 
-inline constexpr std::uint32_t standard_id_mask = 0x7ff;
-inline constexpr std::uint32_t extended_id_mask = 0x1fffffff;
 inline constexpr std::uint32_t j1939_pgn_max = 0x3ffff;
 
 // All frames of a parameter group, whatever their priority, or destination where the group has one, and from

@@ -19,7 +19,7 @@ CanFrame random_frame(const std::vector<CanIdMatch>& ids, Dice& dice) {
   CanFrame frame;
   const CanIdMatch& match = ids[dice.next() % ids.size()];
   frame.extended = match.extended;
-  frame.id = match.id | (dice.next() & ~match.mask & (match.extended ? extended_id_mask : standard_id_mask));
+  frame.id = match.id | (dice.next() & ~match.mask & (match.extended ? can_extended_id_max : can_id_max));
   frame.id ^= dice.next() % 8 == 0 ? 1U << dice.next() % 11 : 0U;
   frame.length = static_cast<std::uint8_t>(dice.next() % 65);
   frame.fd = frame.length > 8;

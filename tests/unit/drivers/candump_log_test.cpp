@@ -16,20 +16,11 @@
 namespace cw {
 namespace {
 
-struct Decoded {
-  ItemBuffer items;
-  std::string error;
-  std::uint64_t bad = 0;
-};
+using test::Decoded;
 
 template <typename NextSize>
 Decoded decode(const std::string& text, bool live, NextSize next_size) {
-  const auto driver = find_driver("candump")->make({"F", live, {{"body", "can1"}}});
-  Decoded out;
-  test::feed(*driver, text, next_size, out.items);
-  out.error = driver->error();
-  out.bad = driver->bad_inputs();
-  return out;
+  return test::decode_by("candump", {"F", live, {{"body", "can1"}}}, text, next_size);
 }
 
 Decoded decode(const std::string& text, bool live = false) {

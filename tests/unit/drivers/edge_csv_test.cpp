@@ -10,21 +10,12 @@
 namespace cw {
 namespace {
 
-struct Decoded {
-  ItemBuffer items;
-  std::string error;
-  std::uint64_t bad = 0;
-};
+using test::Decoded;
 
 // Feeds `text` in pieces as `next_size` says.
 template <typename NextSize>
 Decoded decode(const std::string& text, bool live, NextSize next_size) {
-  const auto driver = find_driver("csv")->make({"F", live, {}});
-  Decoded out;
-  test::feed(*driver, text, next_size, out.items);
-  out.error = driver->error();
-  out.bad = driver->bad_inputs();
-  return out;
+  return test::decode_by("csv", {"F", live, {}}, text, next_size);
 }
 
 Decoded decode(const std::string& text, bool live = false) {

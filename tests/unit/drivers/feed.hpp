@@ -3,10 +3,13 @@
 
 #include <algorithm>
 #include <cstddef>
+#include <cstdint>
 #include <span>
+#include <string>
 #include <string_view>
 
 #include "drivers/driver.hpp"
+#include "drivers/registry.hpp"
 
 namespace cw::test {
 
@@ -22,6 +25,23 @@ bool feed(Driver& driver, std::string_view bytes, NextSize next_size, ItemBuffer
     at += size;
   }
   return driver.finish(out);
+}
+
+struct Decoded {
+  ItemBuffer items;
+  std::string error;
+  std::uint64_t bad = 0;
+};
+
+// A whole text through a new driver of this name.
+template <typename NextSize>
+Decoded decode_by(std::string_view name, const DriverSettings& settings, std::string_view text, NextSize next_size) {
+  const auto driver = find_driver(name)->make(settings);
+  Decoded out;
+  feed(*driver, text, next_size, out.items);
+  out.error = driver->error();
+  out.bad = driver->bad_inputs();
+  return out;
 }
 
 }  // namespace cw::test

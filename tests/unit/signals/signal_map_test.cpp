@@ -174,7 +174,7 @@ TEST(SignalMap, frames_outside_of_the_needed_identifiers_give_nothing) {
       CanFrame frame;
       frame.extended = dice() % 2 == 0;
       const CanIdMatch& near = ids[dice() % ids.size()];
-      frame.id = (near.id ^ (1U << dice() % 29)) & (frame.extended ? extended_id_mask : standard_id_mask);
+      frame.id = (near.id ^ (1U << dice() % 29)) & (frame.extended ? can_extended_id_max : can_id_max);
       frame.length = 8;
       const bool wanted =
           std::ranges::any_of(ids, [&](const auto& match) { return matches(match, frame.id, frame.extended); });
