@@ -32,7 +32,7 @@ Finding closed(const Finding& opened, std::int64_t end_ns) {
 }
 
 std::string_view to_string(FindingKind kind) {
-  static constexpr std::array<std::string_view, 24> names = {"sync-lost",
+  static constexpr std::array<std::string_view, 43> names = {"sync-lost",
                                                              "sync-regained",
                                                              "extra-edge",
                                                              "missed-edge",
@@ -55,6 +55,25 @@ std::string_view to_string(FindingKind kind) {
                                                              "link-lost",
                                                              "frames-dropped",
                                                              "bus-trouble",
+                                                             "crank-wheel-drift",
+                                                             "tdc-step",
+                                                             "tdc-drift",
+                                                             "offset-and-delay",
+                                                             "wheel-run-out",
+                                                             "cam-drift",
+                                                             "cam-off-target",
+                                                             "differs-from-baseline",
+                                                             "ecu-speed-disagrees",
+                                                             "ecu-sync-disagrees",
+                                                             "ecu-advance-disagrees",
+                                                             "ecu-cam-disagrees",
+                                                             "ecu-offset-changed",
+                                                             "ecu-sync-changed",
+                                                             "ecu-lost-sync",
+                                                             "ecu-lost-sync-on-clean-signal",
+                                                             "ecu-missed-fault",
+                                                             "ecu-restarted",
+                                                             "ecu-silent",
                                                              "clock-trouble"};
   static_assert(static_cast<std::size_t>(FindingKind::clock_trouble) + 1 == names.size());
   return name_of(kind, names);

@@ -44,8 +44,27 @@ enum class FindingKind : std::uint8_t {
   reference_missing,
   edges_dropped,
   link_lost,
-  frames_dropped,  // as edges_dropped, of CAN frames
-  bus_trouble,     // what an interface says of its CAN bus and of itself
+  frames_dropped,         // as edges_dropped, of CAN frames
+  bus_trouble,            // what an interface says of its CAN bus and of itself
+  crank_wheel_drift,      // all cams walk off alike and slowly: what they share is the crank wheel or its drive
+  tdc_step,               // the ECU's mark moved at once, and stayed
+  tdc_drift,              // ... slowly
+  offset_and_delay,       // the deviation fits an angle and a delay that are not zero
+  wheel_run_out,          // the wheel stands off centre: a pitch error once a turn
+  cam_drift,              // one cam's park walks off slowly: belt or chain stretch
+  cam_off_target,         // a phaser does not follow what the ECU asks for
+  differs_from_baseline,  // not as in the saved session
+  ecu_speed_disagrees,
+  ecu_sync_disagrees,
+  ecu_advance_disagrees,
+  ecu_cam_disagrees,
+  ecu_offset_changed,  // the trigger offset that the ECU broadcasts changed at run time
+  ecu_sync_changed,    // the ECU gained or gave up sync at a start or stop
+  ecu_lost_sync,       // ... and so did the witness, or the signal was odd: both saw it
+  ecu_lost_sync_on_clean_signal,
+  ecu_missed_fault,  // the witness saw a fault that should have cost the ECU its sync, and it said nothing
+  ecu_restarted,
+  ecu_silent,  // its broadcast stopped, or comes late
   clock_trouble,
 };
 std::string_view to_string(FindingKind kind);  // the spelling used in files, for example "missed-edge"
@@ -126,6 +145,33 @@ struct Second {
   std::optional<double> tdc_deviation_spread_deg;  // robust standard deviation of one reading
   std::optional<double> tdc_uncertainty_deg;       // greatest of the second
   std::vector<std::optional<double>> cam_phase_deg;
+  // What the ECU says, latest value that is not stale. Absent: not said, not known, or stale.
+  std::optional<double> ecu_rpm;
+  std::optional<LockState> ecu_state;
+  std::optional<double> ecu_advance_deg;
+  std::optional<bool> ecu_agrees;  // false: at least one comparison disagrees; absent: nothing could be compared
+  // The timing source's clock against the host's, where it is fitted: host - source at the end of the second.
+  std::optional<double> clock_offset_ms;
+  std::optional<double> clock_skew_ppm;        // positive = the source's clock runs slow
+  std::optional<double> clock_uncertainty_ms;  // of the offset; the least delay that can't be seen included
+};
+
+// The wheel as learned by averaging turns, against the engine file.
+struct ToothShape {
+  int tooth = 0;               // number from the reference tooth, 1 upward, missing positions counted
+  double error_deg = 0;        // where it stands less where the file puts it, positive = late; mean 0 over the wheel
+  double uncertainty_deg = 0;  // of error_deg, 95 % half width
+  double scatter_deg = 0;      // robust standard deviation from turn to turn
+  std::optional<double> duty;  // share of the step to the next tooth until the other edge, where both are captured
+};
+struct WheelShape {
+  std::uint64_t turns = 0;  // that were averaged
+  double rpm_least = 0;     // speeds that these turns had
+  double rpm_greatest = 0;
+  std::vector<ToothShape> teeth;
+  double run_out_deg = 0;  // first order: run_out_deg * cos(angle from the reference tooth - run_out_phase_deg)
+  double run_out_phase_deg = 0;
+  std::vector<int> masked_orders;  // waves a turn that the engine's firing hides: not observable, left out
 };
 
 struct StateChange {
@@ -146,6 +192,8 @@ class Observer {
   virtual void on_cycle(const Cycle& cycle) = 0;
   virtual void on_second(const Second& second) = 0;
   virtual void on_state(const StateChange& change) = 0;
+  // Once a minute of running, and at the end, when enough turns were averaged.
+  virtual void on_wheel(const WheelShape& /*shape*/) {}
 };
 
 }  // namespace cw

@@ -90,6 +90,21 @@ void append_phases(std::string& row, const std::vector<std::optional<double>>& p
   }
 }
 
+void append_ecu(std::string& row, const Second& second) {
+  row += ',';
+  append_cell(row, second.ecu_rpm, plain_decimals);
+  row += ',';
+  row += second.ecu_state ? to_string(*second.ecu_state) : "";
+  row += ',';
+  append_cell(row, second.ecu_advance_deg, plain_decimals);
+  row += ',';
+  row += !second.ecu_agrees ? "" : *second.ecu_agrees ? "yes" : "no";
+  for (const auto* value : {&second.clock_offset_ms, &second.clock_skew_ppm, &second.clock_uncertainty_ms}) {
+    row += ',';
+    append_cell(row, *value, plain_decimals);
+  }
+}
+
 void append_phase_names(std::string& header, const Engine& engine) {
   for (const CamPattern& cam : engine.cams) {
     header += ",phase_" + cam.name + "_deg";
@@ -162,7 +177,9 @@ std::string trend_header(const Engine& engine) {
   std::string header =
       "session_s,source_ns,state,rpm,sync_margin,tdc_deviation_deg,tdc_deviation_spread_deg,tdc_uncertainty_deg";
   append_phase_names(header, engine);
-  return header + ",cycles,crank_edges,extra_edges,missed_edges,lost_items\n";
+  return header +
+         ",cycles,crank_edges,extra_edges,missed_edges,lost_items,ecu_rpm,ecu_state,ecu_advance_deg,ecu_agrees,"
+         "clock_offset_ms,clock_skew_ppm,clock_uncertainty_ms\n";
 }
 
 std::string trend_row(const Second& second, std::size_t cams) {
@@ -186,6 +203,7 @@ std::string trend_row(const Second& second, std::size_t cams) {
        {second.cycles, second.crank_edges, second.extra_edges, second.missed_edges, second.lost_items}) {
     row += ',' + std::to_string(count);
   }
+  append_ecu(row, second);
   return row + '\n';
 }
 

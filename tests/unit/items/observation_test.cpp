@@ -52,6 +52,10 @@ TEST(Names, of_findings_stand_beside_the_right_values) {
   EXPECT_EQ(to_string(FindingKind::margin_low), "margin-low");
   EXPECT_EQ(to_string(FindingKind::frames_dropped), "frames-dropped");
   EXPECT_EQ(to_string(FindingKind::bus_trouble), "bus-trouble");
+  EXPECT_EQ(to_string(FindingKind::crank_wheel_drift), "crank-wheel-drift");
+  EXPECT_EQ(to_string(FindingKind::differs_from_baseline), "differs-from-baseline");
+  EXPECT_EQ(to_string(FindingKind::ecu_lost_sync_on_clean_signal), "ecu-lost-sync-on-clean-signal");
+  EXPECT_EQ(to_string(FindingKind::ecu_silent), "ecu-silent");
   EXPECT_EQ(to_string(FindingKind::clock_trouble), "clock-trouble");
   EXPECT_EQ(to_string(Severity::fault), "fault");
   EXPECT_EQ(to_string(FindingPhase::close), "close");
