@@ -65,6 +65,7 @@ constexpr std::array known_keys = {
     EngineKey{"record", "keep_days"},
     EngineKey{"record", "keep_gib"},
     EngineKey{"record", "free_floor_mib"},
+    EngineKey{"record", "report"},
 };
 
 struct Section {

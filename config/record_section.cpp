@@ -22,6 +22,7 @@ RecordSpec read_record_section(const TableReader& in) {
   record.keep_days = in.number("keep_days", kept_for);
   record.keep_gib = in.number("keep_gib", kept_size);
   record.free_floor_mib = in.number("free_floor_mib", {0, 50'000}).value_or(record.free_floor_mib);
+  record.report = in.flag("report").value_or(record.report);
   return record;
 }
 

@@ -585,6 +585,8 @@ void explain_record(const RecordSpec& record, Page& page) {
   page.point(record.free_floor_mib > 0 ? "With less than " + plain_number(record.free_floor_mib) +
                                              " MiB free on the disk no more edges are written, only findings and trend."
                                        : "Edges are written until the disk is full (free_floor_mib = 0).");
+  page.point(record.report ? "A session's end, and a lost sync, make report.html in its folder."
+                           : "No report.html is made by itself (report = false).");
 }
 
 void explain_sources(const Engine& engine, Page& page) {

@@ -13,6 +13,7 @@
 #include "cli/prune.hpp"
 #include "cli/recover.hpp"
 #include "cli/replay.hpp"
+#include "cli/report_command.hpp"
 #include "cli/run.hpp"
 #include "cli/version.hpp"
 #include "simulate/output_files.hpp"
@@ -96,6 +97,13 @@ void add_prune(CLI::App& app, PruneOptions& options) {
   command->add_flag("--dry-run", options.dry_run, "Only list what would be removed");
 }
 
+void add_report(CLI::App& app, ReportOptions& options) {
+  CLI::App* command =
+      app.add_subcommand("report", "Write one HTML page about a recorded session, to read and to send on");
+  command->add_option("SESSION", options.session, "A session folder")->required();
+  command->add_option("--out", options.out, "The page to write; report.html in the session's folder without it");
+}
+
 void add_recover(CLI::App& app, RecoverOptions& options) {
   CLI::App* command = app.add_subcommand(
       "recover", "Write what can be read of a damaged session as a new one, and say what is missing");
@@ -145,6 +153,8 @@ int run_command_line(int argc, const char* const* argv) {
   add_run(app, run_options);
   ReplayOptions replay_options;
   add_replay(app, replay_options);
+  ReportOptions report_options;
+  add_report(app, report_options);
   PruneOptions prune_options;
   add_prune(app, prune_options);
   RecoverOptions recover_options;
@@ -177,6 +187,9 @@ int run_command_line(int argc, const char* const* argv) {
   }
   if (app.got_subcommand("run")) {
     return static_cast<int>(run_live(run_options));
+  }
+  if (app.got_subcommand("report")) {
+    return static_cast<int>(report(report_options));
   }
   if (app.got_subcommand("prune")) {
     return static_cast<int>(prune(prune_options));

@@ -2,7 +2,7 @@
 
 #include <variant>
 
-#include "cli/missing_words.hpp"
+#include "record/missing_words.hpp"
 #include "cli/source_place.hpp"
 #include "cli/terminal.hpp"
 #include "cli/version.hpp"

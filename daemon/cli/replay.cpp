@@ -14,7 +14,7 @@
 #include "cli/cycles_file.hpp"
 #include "cli/engine_text.hpp"
 #include "cli/file_shifts.hpp"
-#include "cli/missing_words.hpp"
+#include "record/missing_words.hpp"
 #include "cli/pipeline.hpp"
 #include "cli/replay_source.hpp"
 #include "cli/source_place.hpp"

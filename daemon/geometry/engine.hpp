@@ -106,6 +106,7 @@ struct RecordSpec {
   std::optional<double> keep_days;  // older sessions in `folder` lose their idle running; nothing = they are kept
   std::optional<double> keep_gib;   // ... and so do the oldest while all take more than this
   double free_floor_mib = 16;       // with less room on the disk no raw items are written, findings are; 0: no floor
+  bool report = true;               // `run` writes report.html at a session's end, and some time after a lost sync
 };
 
 struct Engine {

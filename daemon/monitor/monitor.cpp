@@ -16,6 +16,7 @@
 #include "compare/tdc_watch.hpp"
 #include "compare/wheel_report.hpp"
 #include "monitor/bus_watch.hpp"
+#include "monitor/channel_role.hpp"
 #include "monitor/evidence_index.hpp"
 #include "monitor/finding_gate.hpp"
 #include "monitor/link_watch.hpp"
@@ -29,41 +30,6 @@ constexpr std::int64_t ns_per_s = 1'000'000'000;
 constexpr std::int64_t row_jump_max = 3600;
 constexpr std::int64_t evidence_lead_ns = ns_per_s;
 constexpr std::uint64_t evidence_step = 128;
-
-enum class Role : std::uint8_t { none, crank, cam, reference };
-
-struct ChannelRole {
-  Role role = Role::none;
-  bool both_edges = false;
-  EdgeCode active = EdgeCode::falling;
-  std::uint8_t cam = 0;
-  std::int64_t delay_ns = 0;
-};
-
-EdgeCode code_of(ActiveEdge edge) {
-  return edge == ActiveEdge::rising ? EdgeCode::rising : EdgeCode::falling;
-}
-
-std::int64_t ns_of_us(double us) {
-  return static_cast<std::int64_t>(us * 1000.0);
-}
-
-ChannelRole role_of(const Engine& engine, const std::string& name) {
-  if (name == engine.crank.channel) {
-    return {Role::crank, false, code_of(engine.crank.active_edge), 0, ns_of_us(engine.crank.delay_us)};
-  }
-  for (std::size_t i = 0; i < engine.cams.size(); ++i) {
-    const CamPattern& cam = engine.cams[i];
-    if (name == cam.channel && !cam.edges.empty()) {
-      return {Role::cam, cam.lists_both_edges(), code_of(cam.edges.front().edge), static_cast<std::uint8_t>(i),
-              ns_of_us(cam.delay_us)};
-    }
-  }
-  if (engine.reference && name == engine.reference->channel) {
-    return {Role::reference, false, code_of(engine.reference->active_edge), 0, ns_of_us(engine.reference->delay_us)};
-  }
-  return {};
-}
 
 }  // namespace
 

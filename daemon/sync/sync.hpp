@@ -154,6 +154,14 @@ class Sync {
   const std::vector<SyncEvent>& events() const { return events_; }
   void clear_events() { events_.clear(); }
 
+  // The teeth decided so far, for whoever draws them. Of the lock that holds, or of the last: indices
+  // [teeth_from(), teeth_to()), which only grow. Older ones are overwritten, so ask after each edge.
+  std::uint64_t teeth_from() const { return segment_start_; }
+  std::uint64_t teeth_to() const { return walked_; }
+  const CrankMark& passed_tooth(std::uint64_t index) const { return tracker_.mark(index); }
+  // So many repeats of the wheel's pattern a mark's tooth stands further on in the cycle. Known in a lock only.
+  int place() const { return place_; }
+
   LockState state() const { return state_; }
   std::int64_t newest_ns() const { return tracker_.edges() > 0 ? tracker_.newest_ns() : 0; }
   std::optional<double> rpm() const;

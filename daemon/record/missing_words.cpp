@@ -1,4 +1,4 @@
-#include "cli/missing_words.hpp"
+#include "record/missing_words.hpp"
 
 #include "record/observation_text.hpp"
 
