@@ -10,14 +10,13 @@
 #include <vector>
 
 #include "cli/channel_names.hpp"
+#include "cli/words.hpp"
 #include "record/observation_text.hpp"
 #include "report/finding_words.hpp"
 
 namespace cw {
 
 namespace {
-
-constexpr std::size_t text_width = 100;
 
 std::string seconds(std::int64_t ns) {
   return fixed(static_cast<double>(ns) * 1e-9, 3);
@@ -26,26 +25,6 @@ std::string seconds(std::int64_t ns) {
 std::string severity_word(Severity severity) {
   static constexpr std::array<const char*, 3> words = {"note", "WARNING", "FAULT"};
   return words.at(static_cast<std::size_t>(severity));
-}
-
-// `text` broken into lines that fit, each after the first indented.
-void append_wrapped(std::string& out, const std::string& first, const std::string& indent, const std::string& text) {
-  std::string line = first;
-  std::size_t at = 0;
-  bool any = false;
-  while (at < text.size()) {
-    const std::size_t end = std::min(text.find(' ', at), text.size());
-    const std::string word = text.substr(at, end - at);
-    if (any && line.size() + 1 + word.size() > text_width) {
-      out += line + "\n";
-      line = indent;
-      any = false;
-    }
-    line += (any ? " " : "") + word;
-    any = true;
-    at = end + 1;
-  }
-  out += line + "\n";
 }
 
 bool same_words(const Finding& finding, const Finding& other) {
@@ -153,14 +132,7 @@ std::string verdict(const SessionTotals& totals, const Engine& engine) {
 
 std::string totals_in_words(const SessionTotals& totals, const Engine& engine, const std::string& recording) {
   std::string out = "\nSummary\n";
-  const auto add = [&](std::string label, const std::string& text) {
-    constexpr std::size_t label_width = 16;
-    label = "  " + label;
-    label.resize(std::max(label_width, label.size() + 1), ' ');
-    if (!text.empty()) {
-      append_wrapped(out, label, std::string(label.size(), ' '), text);
-    }
-  };
+  const auto add = [&](const std::string& label, const std::string& text) { append_labelled(out, label, text); };
   const std::string frames =
       totals.can_frames() > 0 ? " and " + count_of(totals.can_frames(), "CAN frame", "CAN frames") : "";
   add("Input",

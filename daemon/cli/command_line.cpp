@@ -10,6 +10,7 @@
 #include "cli/check.hpp"
 #include "cli/engine_text.hpp"
 #include "cli/exit_code.hpp"
+#include "cli/offset.hpp"
 #include "cli/prune.hpp"
 #include "cli/recover.hpp"
 #include "cli/replay.hpp"
@@ -39,12 +40,10 @@ void add_fail_on(CLI::App* command, std::optional<Severity>& fail_on) {
       ->transform(CLI::CheckedTransformer(severity_names()));
 }
 
-void add_replay(CLI::App& app, ReplayOptions& options) {
-  CLI::App* command = app.add_subcommand("replay", "Analyse a recorded session, or files of edges and CAN frames");
-  command
-      ->add_option("INPUT", options.inputs,
-                   "A session folder, its capture, or files (edge CSV, edge stream, VCD, CAN log)")
-      ->required();
+// What is read, by the commands that replay.
+CLI::Option* add_input(CLI::App* command, ReplayOptions& options) {
+  CLI::Option* input = command->add_option(
+      "INPUT", options.inputs, "A session folder, its capture, or files (edge CSV, edge stream, VCD, CAN log)");
   command->add_option("--engine", options.engine,
                       "Engine file; needed for a raw file, for a session instead of its own");
   command->add_option("--channels", options.channels,
@@ -55,12 +54,54 @@ void add_replay(CLI::App& app, ReplayOptions& options) {
       ->add_option("--shift", options.shifts,
                    "NAME=SECONDS, for example can.log=-12.5: several files: how much is added to the times of one")
       ->allow_extra_args(false);
+  return input;
+}
+
+void add_replay(CLI::App& app, ReplayOptions& options) {
+  CLI::App* command = app.add_subcommand("replay", "Analyse a recorded session, or files of edges and CAN frames");
+  add_input(command, options)->required();
   command->add_option("--out", options.out, "New session folder to write");
   command->add_option("--cycles", options.cycles, "New CSV file to write, one row an engine cycle");
   command->add_option("--speed", options.speed, "Times real time; as fast as it goes without it")
       ->check(CLI::PositiveNumber);
   command->add_flag("--json", options.json, "One JSON line a finding, then a summary object, instead of words");
   add_fail_on(command, options.fail_on);
+}
+
+void add_offset(CLI::App& app, OffsetOptions& options) {
+  CLI::App* command = app.add_subcommand(
+      "offset",
+      "Trigger offset and signal delay: how wrong, and the number to enter; of a session, files, or a timing light");
+  add_input(command, options.input);
+  static const std::map<std::string, Raising> ways = {{"retards", Raising::retards}, {"advances", Raising::advances}};
+  command->add_option("--entry", options.entry_deg, "Trigger offset that stands in the ECU now, degrees")
+      ->check(CLI::Range(-720.0, 720.0));
+  command->add_option("--raising", options.raising, "What a greater entry does in this ECU: retards or advances")
+      ->transform(CLI::CheckedTransformer(ways));
+  command->add_option("--delay-entry", options.delay_entry_us, "Delay compensation that stands in the ECU now, us")
+      ->check(CLI::Range(0.0, 10000.0));
+  command->add_option("--seen", options.seen_deg, "Timing light: degrees before TDC seen; once for each reading")
+      ->allow_extra_args(false)
+      ->check(CLI::Range(-360.0, 360.0));
+  command
+      ->add_option("--commanded", options.commanded_deg,
+                   "... and commanded by the ECU, advance locked; one for all readings, or one for each")
+      ->allow_extra_args(false)
+      ->check(CLI::Range(-360.0, 360.0));
+  command->add_option("--rpm", options.rpm, "... at this speed; one for each reading, or none")
+      ->allow_extra_args(false)
+      ->check(CLI::Range(1.0, 30000.0));
+  command
+      ->add_option("--light-within", options.light_within_deg,
+                   "Each is within so many degrees of the truth; 1 without it")
+      ->check(CLI::Range(0.01, 30.0));
+  command
+      ->add_option("--basis", options.basis,
+                   "What the mark that the light shows rests on: piston-stop, verified-mark or "
+                   "unverified; unverified without it")
+      ->transform(CLI::CheckedTransformer(offset_basis_names()));
+  command->add_flag("--two-stroke", options.two_stroke, "With readings of a light: the entry goes from 0 to 360");
+  command->add_flag("--json", options.json, "A JSON object instead of words");
 }
 
 void add_run(CLI::App& app, RunOptions& options) {
@@ -155,6 +196,8 @@ int run_command_line(int argc, const char* const* argv) {
   add_replay(app, replay_options);
   ReportOptions report_options;
   add_report(app, report_options);
+  OffsetOptions offset_options;
+  add_offset(app, offset_options);
   PruneOptions prune_options;
   add_prune(app, prune_options);
   RecoverOptions recover_options;
@@ -184,6 +227,9 @@ int run_command_line(int argc, const char* const* argv) {
   }
   if (simulate->parsed()) {
     return static_cast<int>(simulate_command(scenario_file, simulation_out));
+  }
+  if (app.got_subcommand("offset")) {
+    return static_cast<int>(offset(offset_options));
   }
   if (app.got_subcommand("run")) {
     return static_cast<int>(run_live(run_options));

@@ -2,10 +2,10 @@
 
 #include <variant>
 
-#include "record/missing_words.hpp"
 #include "cli/source_place.hpp"
 #include "cli/terminal.hpp"
 #include "cli/version.hpp"
+#include "record/missing_words.hpp"
 #include "record/session_reader.hpp"
 #include "record/session_recovery.hpp"
 

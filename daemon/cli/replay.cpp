@@ -14,12 +14,12 @@
 #include "cli/cycles_file.hpp"
 #include "cli/engine_text.hpp"
 #include "cli/file_shifts.hpp"
-#include "record/missing_words.hpp"
 #include "cli/pipeline.hpp"
 #include "cli/replay_source.hpp"
 #include "cli/source_place.hpp"
 #include "cli/terminal.hpp"
 #include "cli/version.hpp"
+#include "record/missing_words.hpp"
 
 namespace cw {
 
@@ -174,6 +174,9 @@ class ReplayWork {
 
   std::optional<std::string> open_outputs();
   ExitCode run(Terminal& terminal);
+  const Engine& engine() const { return engine_.engine; }
+  // Observations go there, and nothing is printed.
+  void pass_to(Observer& observer) { instead_ = &observer; }
 
  private:
   void feed(Pipeline& pipeline, Terminal& terminal);
@@ -187,6 +190,7 @@ class ReplayWork {
   SessionTotals totals_;
   std::unique_ptr<SessionWriter> session_;
   std::unique_ptr<CyclesFile> cycles_;
+  Observer* instead_ = nullptr;  // of the account
 };
 
 std::optional<WallAnchor> ReplayWork::anchor() const {
@@ -230,7 +234,7 @@ void ReplayWork::feed(Pipeline& pipeline, Terminal& terminal) {
 
 ExitCode ReplayWork::run(Terminal& terminal) {
   const StopOnSignal stop_on_signal;
-  if (!options_.json) {
+  if (!options_.json && instead_ == nullptr) {
     terminal.print(program_version() + ", replay of " + in_words(options_.inputs) + "\nEngine: " + engine_.engine.name +
                    " (" + engine_.name + ")\n\n");
   }
@@ -238,7 +242,7 @@ ExitCode ReplayWork::run(Terminal& terminal) {
   PipelineSettings settings;
   settings.session = session_.get();
   settings.totals = &totals_;
-  settings.observers.push_back(&account);
+  settings.observers.push_back(instead_ != nullptr ? instead_ : &account);
   if (cycles_) {
     settings.observers.push_back(cycles_.get());
   }
@@ -273,8 +277,11 @@ ExitCode ReplayWork::end(Terminal& terminal) {
   }
   const std::string missing =
       source_.session() != nullptr ? missing_in_words(source_.session()->report(), anchor()) : "";
-  print_summary(terminal, options_.out.empty() ? "" : "written to " + options_.out);
-  if (const std::string why = crank_not_seen(totals_, engine_.engine); options_.json && !why.empty()) {
+  if (instead_ == nullptr) {
+    print_summary(terminal, options_.out.empty() ? "" : "written to " + options_.out);
+  }
+  if (const std::string why = crank_not_seen(totals_, engine_.engine);
+      (options_.json || instead_ != nullptr) && !why.empty()) {
     terminal.complain("crankwitness: " + in_words(options_.inputs) + ": " + why);
   }
   if (!missing.empty()) {
@@ -303,9 +310,7 @@ std::string outside_expected(const std::string& target, const std::string& input
   return target + ": expected a place outside of what is replayed (" + input + ")";
 }
 
-}  // namespace
-
-ExitCode replay(const ReplayOptions& options) {
+ExitCode replay_input(const ReplayOptions& options, const BeginReplay* begin) {
   Terminal terminal;
   const auto refuse = [&](ExitCode code, const std::string& why) {
     terminal.complain("crankwitness: " + why);
@@ -335,7 +340,24 @@ ExitCode replay(const ReplayOptions& options) {
   if (auto error = work.open_outputs()) {
     return refuse(ExitCode::cannot_write, *error);
   }
+  if (begin != nullptr) {
+    auto observer = (*begin)(work.engine());
+    if (auto* error = std::get_if<std::string>(&observer)) {
+      return refuse(ExitCode::usage, *error);
+    }
+    work.pass_to(*std::get<Observer*>(observer));
+  }
   return work.run(terminal);
+}
+
+}  // namespace
+
+ExitCode replay(const ReplayOptions& options) {
+  return replay_input(options, nullptr);
+}
+
+ExitCode replay_to(const ReplayOptions& options, const BeginReplay& begin) {
+  return replay_input(options, &begin);
 }
 
 }  // namespace cw

@@ -1,11 +1,14 @@
 // `crankwitness replay`: a recorded session or a raw file through the same pipeline as live.
 #pragma once
 
+#include <functional>
 #include <optional>
 #include <string>
+#include <variant>
 #include <vector>
 
 #include "cli/exit_code.hpp"
+#include "geometry/engine.hpp"
 #include "items/observation.hpp"
 
 namespace cw {
@@ -24,5 +27,11 @@ struct ReplayOptions {
 };
 
 ExitCode replay(const ReplayOptions& options);
+
+// The same for what is read from the observations, not from an account of them: standard output stays empty, what is wrong
+// is complained of. `begin` is called once the input and its engine file are found sound; it gives who receives the
+// observations, and must outlive the call, or a line that says why this engine file won't do (exit code 2).
+using BeginReplay = std::function<std::variant<Observer*, std::string>(const Engine& engine)>;
+ExitCode replay_to(const ReplayOptions& options, const BeginReplay& begin);
 
 }  // namespace cw
