@@ -44,8 +44,14 @@ double averaged(double old, double now) {
 bool TdcEstimator::smooth_enough(const FittedTime& fitted) const {
   constexpr double smooth_deg = 0.04;
   constexpr double scatters = 3;
-  const bool as_learned = is_running(fitted) && fitted.residual_ns < scatters * scatter_ns_;
-  return fitted.freedom > 0 && (fitted.residual_ns < smooth_deg * fitted.ns_per_deg || as_learned);
+  // What is left of a curve too stiff has no more than some five changes of sign: on so many points neighbours are then
+  // alike, and of noise they are not.
+  constexpr int freedom_min = 12;
+  constexpr double noise_unlikeness = 1.5;
+  const bool is_noise = fitted.freedom >= freedom_min && fitted.unlikeness > noise_unlikeness;
+  const bool as_learned = fitted.residual_ns < scatters * scatter_ns_;
+  return fitted.freedom > 0 &&
+         (fitted.residual_ns < smooth_deg * fitted.ns_per_deg || (is_running(fitted) && (as_learned || is_noise)));
 }
 
 void TdcEstimator::learn(const FittedTime& fitted) {

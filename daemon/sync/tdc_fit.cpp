@@ -100,15 +100,20 @@ FittedTime fit_time(std::span<const double> angle_deg, std::span<const double> t
   const Row inverse = solve(normal, unit, terms);
 
   double squares = 0;
+  double differences = 0;
+  double before = 0;
   for (std::size_t p = 0; p < t_ns.size(); ++p) {
     const double residual = t_ns[p] - value_at(coefficient, angle_deg[p] / scale);
     squares += residual * residual;
+    differences += p > 0 ? (residual - before) * (residual - before) : 0;
+    before = residual;
   }
   FittedTime fitted;
   fitted.t_ns = coefficient[0];
   fitted.ns_per_deg = terms > 1 ? coefficient[1] / scale : 0;
   fitted.freedom = static_cast<int>(t_ns.size()) - terms;
   fitted.residual_ns = fitted.freedom > 0 ? std::sqrt(squares / fitted.freedom) : 0;
+  fitted.unlikeness = fitted.freedom > 0 && squares > 0 ? differences / squares : 0;
   fitted.noise_gain = std::sqrt(std::max(0.0, inverse[0]));
   return fitted;
 }

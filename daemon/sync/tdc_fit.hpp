@@ -12,6 +12,10 @@ struct FittedTime {
   double ns_per_deg = 0;   // slope at angle 0
   double residual_ns = 0;  // root of (sum of squares / degrees of freedom); 0 when there are none
   int freedom = 0;         // points less terms
+  // Sum of squared differences of neighbouring residuals over the sum of their squares (von Neumann, Annals of
+  // Mathematical Statistics 12, 1941): 2 and a little more when they are noise, far less when the polynomial is too stiff
+  // for the motion, since neighbours then lie on the same side. 0 when there are no residuals.
+  double unlikeness = 0;
   // Standard deviation of t_ns for one of 1 ns at each point: sqrt(e0' (A'A)^-1 e0), A the matrix of powers of the
   // angles; the textbook variance of a least-squares value.
   double noise_gain = 0;
