@@ -87,6 +87,19 @@ void read_channel_names(const TableReader& in, const std::vector<ChannelUse>& us
   }
 }
 
+void read_ecu_limits(const TableReader& in, Limits& limits) {
+  const Range angles = {0, 180, true, false};
+  const Range times_ms = {10, 60'000};
+  limits.ecu_speed_pct = in.number("ecu_speed_pct", {0, 100, true, false}).value_or(limits.ecu_speed_pct);
+  limits.ecu_speed_rpm = in.number("ecu_speed_rpm", {0, 1000}).value_or(limits.ecu_speed_rpm);
+  limits.ecu_advance_deg = in.number("ecu_advance_deg", angles).value_or(limits.ecu_advance_deg);
+  limits.ecu_cam_deg = in.number("ecu_cam_deg", angles).value_or(limits.ecu_cam_deg);
+  limits.ecu_hold_ms = in.number("ecu_hold_ms", times_ms).value_or(limits.ecu_hold_ms);
+  limits.ecu_latency_ms = in.number("ecu_latency_ms", {0, 1000}).value_or(limits.ecu_latency_ms);
+  limits.ecu_stale_ms = in.number("ecu_stale_ms", times_ms).value_or(limits.ecu_stale_ms);
+  limits.ecu_silent_ms = in.number("ecu_silent_ms", times_ms).value_or(limits.ecu_silent_ms);
+}
+
 }  // namespace
 
 double read_delay(const TableReader& in) {
@@ -175,6 +188,7 @@ Limits read_limits_section(const TableReader& in) {
   limits.cam_warning_deg = in.number("cam_warning_deg", angles).value_or(limits.cam_warning_deg);
   limits.margin_warning = in.number("margin_warning", {0, 1}).value_or(limits.margin_warning);
   limits.running_rpm = in.number("running_rpm", {50, 20'000}).value_or(limits.running_rpm);
+  read_ecu_limits(in, limits);
   if (limits.tdc_fault_deg < limits.tdc_warning_deg) {
     const bool fault_given = in.has("tdc_fault_deg");
     in.complain(fault_given ? "tdc_fault_deg" : "tdc_warning_deg",

@@ -1,10 +1,13 @@
-// An engine file as read: the engine, and the text that goes into the session.
+// An engine file as read, with the signal maps that it names: the engine, and the texts that go into the session.
 #pragma once
 
 #include <string>
 #include <variant>
+#include <vector>
 
 #include "geometry/engine.hpp"
+#include "record/session_info.hpp"
+#include "signals/bus_map.hpp"
 
 namespace cw {
 
@@ -12,13 +15,15 @@ struct EngineText {
   Engine engine;
   std::string name;
   std::string text;
+  std::vector<BusMap> maps;        // of [[can]], in its order
+  std::vector<MapText> map_texts;  // ... what they were made from
 };
 
-// Reads and checks the file; an error line when it is no sound engine file.
+// Reads and checks the file and its maps; an error line when one of them is not sound.
 std::variant<EngineText, std::string> read_engine_text(const std::string& path);
 
-// The same from text at hand; `name` is kept, `shown_name` is what error lines call it.
-std::variant<EngineText, std::string> make_engine_text(const std::string& name, const std::string& text,
-                                                       const std::string& shown_name);
+// Those of a session; `input` is what error lines call it. A session that was recorded before maps were kept has none:
+// it is replayed without.
+std::variant<EngineText, std::string> engine_text_of(const SessionInfo& session, const std::string& input);
 
 }  // namespace cw

@@ -77,6 +77,7 @@ std::variant<std::unique_ptr<LiveSession>, std::string> LiveSession::create(cons
   settings.info.id = draw_session_id();
   settings.info.engine_file_name = session->engine_.name;
   settings.info.engine_file_text = session->engine_.text;
+  settings.info.signal_maps = session->engine_.map_texts;
   settings.info.anchor = session->anchor_;
   settings.info.sources = std::move(sources);
   const std::string& asked = setting.options.out;
@@ -105,7 +106,8 @@ const LiveReport& LiveSession::listen(std::vector<LiveSource> sources, const Sig
                                        AccountSettings{json, true, setting_.journal && !json, anchor_});
   pipeline_ = std::make_unique<Pipeline>(
       engine_.engine,
-      PipelineSettings{true, PipelineSettings{}.queue_items, writer_.get(), &totals_, {account_.get(), &status_}});
+      PipelineSettings{
+          true, PipelineSettings{}.queue_items, writer_.get(), &totals_, {account_.get(), &status_}, engine_.maps});
   hooks.tell = [log = setting_.log](News news, const std::string& line) {
     log->log(news == News::good ? spdlog::level::info : spdlog::level::warn, line);
   };

@@ -42,9 +42,10 @@ SourceInfo info_of(const SourceSpec& spec, int number) {
 }
 
 // A link is opened when the run has begun; all else must be there. Empty, or an error line.
-std::string prepare(const SourceSpec& spec, int number, LiveSource& source) {
+std::string prepare(const SourceSpec& spec, int number, const std::vector<BusMap>& maps, LiveSource& source) {
   source.entry = find_driver(spec.driver);
   source.where = address_of(spec);
+  source.where.can_filters = needed_ids(maps, std::string(our_name(spec.channels, spec.address)));
   if (!source.entry->reconnects) {
     Opened opened = source.entry->open(source.where);
     if (opened.descriptor < 0) {
@@ -118,11 +119,12 @@ void close_sources(std::vector<LiveSource>& sources) {
   }
 }
 
-std::variant<std::vector<LiveSource>, std::string> open_sources(const std::vector<SourceSpec>& specs) {
+std::variant<std::vector<LiveSource>, std::string> open_sources(const std::vector<SourceSpec>& specs,
+                                                                const std::vector<BusMap>& maps) {
   std::vector<LiveSource> sources;
   for (const SourceSpec& spec : specs) {
     LiveSource source;
-    std::string problem = prepare(spec, static_cast<int>(sources.size()), source);
+    std::string problem = prepare(spec, static_cast<int>(sources.size()), maps, source);
     if (!problem.empty()) {
       close_sources(sources);
       return problem;

@@ -9,6 +9,7 @@
 #include "cli/run.hpp"
 #include "geometry/engine.hpp"
 #include "record/session_info.hpp"
+#include "signals/bus_map.hpp"
 
 namespace cw {
 
@@ -19,8 +20,10 @@ std::variant<std::vector<SourceSpec>, std::string> sources_for(const RunOptions&
 // What session.toml says of them.
 std::vector<SourceInfo> infos_of(const std::vector<SourceSpec>& specs);
 
-// In the same order. Links are opened when the run has begun; all else must be there, or an error line is returned.
-std::variant<std::vector<LiveSource>, std::string> open_sources(const std::vector<SourceSpec>& specs);
+// In the same order. Of CAN interfaces only frames that `maps` need are let through; all of them where no map is for an
+// interface. Links are opened when the run has begun; all else must be there, or an error line is returned.
+std::variant<std::vector<LiveSource>, std::string> open_sources(const std::vector<SourceSpec>& specs,
+                                                                const std::vector<BusMap>& maps);
 
 // Puts those of `running` that are described alike in the place of `sources`; closes what is left over of both.
 void go_on_with(std::vector<LiveSource> running, std::vector<LiveSource>& sources);

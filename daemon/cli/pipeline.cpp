@@ -71,7 +71,7 @@ void Pipeline::finish() {
 void Pipeline::run_monitor() {
   ::pthread_setname_np(::pthread_self(), "monitor");
   Collector collector;
-  Monitor monitor(engine_, collector);
+  Monitor monitor(engine_, collector, settings_.maps);
   while (auto items = input_.pop()) {
     monitor.push(items->batch());
     pass_on({std::move(*items), collector.take()});

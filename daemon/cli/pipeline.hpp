@@ -33,6 +33,7 @@ struct PipelineSettings {
   SessionTotals* totals = nullptr;
   // Called in order: live on a thread of their own, else on the writing thread, after the session's files.
   std::vector<Observer*> observers;
+  std::vector<BusMap> maps = {};  // of the ECU's broadcast
 };
 
 // When each thread last finished a piece of work.

@@ -112,8 +112,7 @@ std::variant<EngineText, std::string> engine_for(const ReplayOptions& options, c
   if (session->info()->engine_file_text.empty()) {
     return input + ": its engine file is not known: expected --engine FILE";
   }
-  return make_engine_text(session->info()->engine_file_name, session->info()->engine_file_text,
-                          input + " (its engine file)");
+  return engine_text_of(*session->info(), input);
 }
 
 std::string in_words(const std::vector<std::string>& inputs) {
@@ -147,11 +146,13 @@ std::variant<SessionInfo, std::string> session_info_for(const ReplaySource& sour
   info.id = draw_session_id();
   info.engine_file_name = engine.name;
   info.engine_file_text = engine.text;
+  info.signal_maps = engine.map_texts;
   if (const SessionReader* session = source.session()) {
     if (session->info()) {
       info.anchor = session->info()->anchor;
       info.sources = session->info()->sources;
-      info.engine_replaced = session->info()->engine_file_text != engine.text;
+      info.engine_replaced =
+          session->info()->engine_file_text != engine.text || session->info()->signal_maps != engine.map_texts;
     }
   } else {
     info.sources = source.source_infos();
@@ -242,6 +243,7 @@ ExitCode ReplayWork::run(Terminal& terminal) {
   PipelineSettings settings;
   settings.session = session_.get();
   settings.totals = &totals_;
+  settings.maps = engine_.maps;
   settings.observers.push_back(instead_ != nullptr ? instead_ : &account);
   if (cycles_) {
     settings.observers.push_back(cycles_.get());

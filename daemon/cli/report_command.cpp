@@ -28,8 +28,7 @@ std::variant<EngineText, Refusal> engine_of(const SessionReader& session, const 
   if (session.info()->engine_file_text.empty()) {
     return Refusal{ExitCode::usage, path + ": its engine file is not known" + hint};
   }
-  auto engine =
-      make_engine_text(session.info()->engine_file_name, session.info()->engine_file_text, path + " (its engine file)");
+  auto engine = engine_text_of(*session.info(), path);
   if (auto* error = std::get_if<std::string>(&engine)) {
     return Refusal{ExitCode::usage, std::move(*error)};
   }

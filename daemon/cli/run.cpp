@@ -37,7 +37,7 @@ std::variant<Prepared, Refused> prepare(const LiveSetting& setting) {
     return Refused{ExitCode::usage, std::move(*error)};
   }
   const auto& known = std::get<std::vector<SourceSpec>>(specs);
-  auto sources = open_sources(known);
+  auto sources = open_sources(known, text.maps);
   if (auto* error = std::get_if<std::string>(&sources)) {
     return Refused{ExitCode::bad_input, std::move(*error)};
   }

@@ -51,6 +51,21 @@ enum class Circumstance : std::uint8_t {
   bus_transceiver,     // the transceiver says that a wire is broken or shorted
   bus_restarted,       // it has come back by itself
   bus_other,           // anything else
+  // Of what the ECU says against what the witness sees:
+  ratio_steady,       // its speed is the witness's times a number that stays the same over speeds
+  ecu_without_sync,   // it has no sync and the witness has
+  ecu_alone_in_sync,  // it has sync and the witness, with edges, has not
+  ecu_turns_alone,    // it has sync and speed while no edge comes at our tap
+  ecu_found_sync,     // at a start
+  ecu_gave_up_sync,   // at a stop
+  odd_at_tap,         // crank edges were odd at our tap at that time, and the witness held
+  lost_at_tap,        // the witness lost the position too
+  cam_odd_at_tap,     // only cam edges were odd
+  held_at_tap,        // a strict counter would have lost sync, the witness held
+  tap_not_heard,      // there were no crank edges to see, or not at that time
+  engine_stands,      // the engine did not turn
+  one_message,        // one message of the broadcast, the others come
+  broadcast_late,     // it comes half as often as it did, or less
 };
 std::string_view to_string(Circumstance circumstance);
 

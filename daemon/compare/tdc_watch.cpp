@@ -19,19 +19,19 @@ constexpr double uncertainty_most_deg = 10;
 
 }  // namespace
 
-double TdcWatch::deviation_deg(const ReferenceEvent& event) const {
+double TdcWatch::deviation_deg(const ReferenceEvent& event, double advance_deg) const {
   const Reference& reference = *engine_.reference;
   // With only the revolution known, two places half a cycle apart can't be told: judged modulo a revolution.
   const double period_deg =
       event.state == LockState::cycle_locked ? reference.period_deg : std::min(reference.period_deg, deg_per_rev);
   // A pulse half a period out is read as early, always: scatter must not flip its sign.
   constexpr double flip_guard_deg = 30;
-  const double deviation = wrap_signed_deg(event.angle_deg + reference.advance_deg, period_deg);
+  const double deviation = wrap_signed_deg(event.angle_deg + advance_deg, period_deg);
   return deviation > period_deg / 2 - flip_guard_deg ? deviation - period_deg : deviation;
 }
 
 void TdcWatch::take(const ReferenceEvent& event, bool cams_steady, std::vector<Finding>& out) {
-  if (!is_lock(event.state) || !engine_.reference || !engine_.reference->advance_from.empty()) {
+  if (!is_lock(event.state) || !engine_.reference) {
     return;
   }
   ++pulses_seen_;
@@ -41,11 +41,17 @@ void TdcWatch::take(const ReferenceEvent& event, bool cams_steady, std::vector<F
     out.push_back(closed(*open_missing_, event.t_ns));
     open_missing_.reset();
   }
+  if (engine_.reference->advance_from.empty() && event.uncertainty_deg <= uncertainty_most_deg) {
+    last_deg_ = deviation_deg(event, engine_.reference->advance_deg);
+    take(event, engine_.reference->advance_deg, cams_steady, out);
+  }
+}
+
+void TdcWatch::take(const ReferenceEvent& event, double advance_deg, bool cams_steady, std::vector<Finding>& out) {
   if (event.uncertainty_deg > uncertainty_most_deg) {
     return;  // speed changes so much between the teeth around it that the reading says nothing
   }
-  const double deviation = deviation_deg(event);
-  last_deg_ = deviation;
+  const double deviation = deviation_deg(event, advance_deg);
   second_.push_back(deviation);
   const auto hold = static_cast<std::size_t>(engine_.limits.hold_cycles);
   window_.push_back({deviation, event.uncertainty_deg});

@@ -18,7 +18,10 @@ class TdcWatch {
   TdcWatch(const Engine& engine, std::uint64_t& next_id) : engine_(engine), next_id_(next_id) {}
 
   // `cams_steady`: no cam has moved against the teeth meanwhile.
+  // With advance_from only that there is a pulse.
   void take(const ReferenceEvent& event, bool cams_steady, std::vector<Finding>& out);
+  // With the advance of that pulse, where the ECU says it (advance_from); pulses in order.
+  void take(const ReferenceEvent& event, double advance_deg, bool cams_steady, std::vector<Finding>& out);
   void take(const CycleEvent& event, std::vector<Finding>& out);
   void break_off();
 
@@ -33,7 +36,7 @@ class TdcWatch {
     double deviation_deg = 0;
     double uncertainty_deg = 0;
   };
-  double deviation_deg(const ReferenceEvent& event) const;
+  double deviation_deg(const ReferenceEvent& event, double advance_deg) const;
   double usual_uncertainty_deg() const;
   bool beyond(double limit_deg, double deviation_deg) const;
   void open_or_raise(double mean_deg, double spread_deg, const ReferenceEvent& event, bool cams_steady,

@@ -89,6 +89,15 @@ struct Limits {
   double cam_warning_deg = 4.0;  // fixed cam: |phase| to open cam-deviation
   double margin_warning = 0.25;  // sync margin to open margin-low, running speed only
   double running_rpm = 400;      // above it margin and deviations are judged against the running limits
+  // What the ECU says on CAN against what the witness sees. Any age is from the arrival of the frame.
+  double ecu_speed_pct = 2.0;    // engine speed: by more than this share of the witness's
+  double ecu_speed_rpm = 25;     // ... and by more than this
+  double ecu_advance_deg = 2.0;  // spark advance against the angle of the mark
+  double ecu_cam_deg = 5.0;      // cam angle, and the target, against where the cam stands
+  double ecu_hold_ms = 1000;     // so long a disagreement lasts before it is told, and agreement before it is over
+  double ecu_latency_ms = 200;   // so old may be what a frame says when it arrives
+  double ecu_stale_ms = 500;     // an older value is not compared
+  double ecu_silent_ms = 1000;   // a silence of the broadcast shorter than this is not told
 };
 
 enum class RecordMode : std::uint8_t {

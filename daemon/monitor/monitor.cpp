@@ -17,8 +17,10 @@
 #include "compare/wheel_report.hpp"
 #include "monitor/bus_watch.hpp"
 #include "monitor/channel_role.hpp"
+#include "monitor/ecu_side.hpp"
 #include "monitor/evidence_index.hpp"
 #include "monitor/finding_gate.hpp"
+#include "monitor/host_time.hpp"
 #include "monitor/link_watch.hpp"
 #include "sync/sync.hpp"
 
@@ -30,12 +32,17 @@ constexpr std::int64_t ns_per_s = 1'000'000'000;
 constexpr std::int64_t row_jump_max = 3600;
 constexpr std::int64_t evidence_lead_ns = ns_per_s;
 constexpr std::uint64_t evidence_step = 128;
+constexpr std::int64_t ecu_lead_ns = 2 * ns_per_s;  // what the ECU says may be late, and the odd edge before it
+
+bool is_of_ecu(FindingKind kind) {
+  return to_string(kind).starts_with("ecu-") || kind == FindingKind::cam_off_target;
+}
 
 }  // namespace
 
 class Monitor::Pipeline {
  public:
-  Pipeline(const Engine& engine, Observer& observer)
+  Pipeline(const Engine& engine, Observer& observer, std::vector<BusMap> maps)
       : engine_(engine),
         observer_(observer),
         sync_(engine_),
@@ -44,7 +51,8 @@ class Monitor::Pipeline {
         tdc_(engine_, next_id_),
         wheel_(engine_, next_id_),
         cam_patterns_(engine_, next_id_),
-        buses_(next_id_) {
+        buses_(next_id_),
+        ecu_(engine_, std::move(maps), next_id_) {
     row_.cam_phase_deg.resize(engine_.cams.size());
     last_ns_of_others_.fill(std::numeric_limits<std::int64_t>::min());
   }
@@ -109,9 +117,11 @@ class Monitor::Pipeline {
       clock_went_back(item);
     }
     last_source_ns_ = item.source_ns;
+    last_source_host_ns_ = item.host_ns;
     const std::int64_t t_ns = item.source_ns - role.delay_ns;
     if (role.role == Role::crank) {
       last_crank_host_ns_ = item.host_ns;
+      hears_crank_ = true;
       ++row_.crank_edges;
       sync_.crank_edge(t_ns);
     } else if (role.role == Role::cam) {
@@ -146,6 +156,7 @@ class Monitor::Pipeline {
   }
 
   void tick(const Item& item) {
+    host_evidence_.note(item.host_ns, item.sequence);
     for (const LinkWatch::News& news : links_.tick()) {
       link_news(news, item);
     }
@@ -154,13 +165,41 @@ class Monitor::Pipeline {
     std::vector<Finding> out;
     buses_.tick(item.host_ns, out);
     report(out);
+    if (ecu_.listens()) {
+      ecu_tick(item);
+    }
   }
+
+  // ---- the ECU's side
+
+  void ecu_tick(const Item& item) {
+    if (hears_crank_ && last_source_ns_ != std::numeric_limits<std::int64_t>::min()) {
+      host_time_.note(last_source_ns_, last_source_host_ns_);
+    }
+    note_witness();
+    std::vector<Finding> out;
+    ecu_.tick(item.host_ns, cams_.phases(), out);
+    for (const AdvancePairing::Pair& pair : ecu_.take_pairs()) {
+      tdc_.take(pair.pulse, (pair.least_deg + pair.greatest_deg) / 2, cams_.steady(), out);
+    }
+    report(out);
+  }
+
+  void note_witness() {
+    if (ecu_.listens()) {
+      ecu_.note_witness({last_host_ns_, sync_.state(), sync_.rpm(), hears_crank_});
+    }
+  }
+
+  // The host's time of a source time, or of now where that can't be told.
+  std::int64_t host_of(std::int64_t source_ns) const { return host_time_.host_of(source_ns).value_or(last_host_ns_); }
 
   void can_frame(const Item& item, const ItemBatch& batch) {
     carries_frames_[item.source] = true;
     if (const auto frame = can_frame_of(item, batch.payload)) {
       std::vector<Finding> out;
       buses_.take(item, *frame, out);
+      ecu_.take(item, *frame, out);
       report(out);
     }
   }
@@ -193,6 +232,7 @@ class Monitor::Pipeline {
         name.push_back(static_cast<char>(byte));
       }
       name_channel(item, role_of(engine_, name));
+      ecu_.name_channel(item, name);
       buses_.name_channel(item, std::move(name));
     } else if (note == LinkNote::disconnected || note == LinkNote::new_epoch) {
       if (note == LinkNote::disconnected) {
@@ -292,8 +332,12 @@ class Monitor::Pipeline {
 
   // The time line of `source` is broken.
   void break_off(int source) {
+    ecu_.break_off(source);
     if (source == timing_source_) {
       sync_.break_off(LossReason::input_lost);
+      ecu_.break_off_witness();
+      host_time_.forget();
+      hears_crank_ = false;
       last_source_ns_ = std::numeric_limits<std::int64_t>::min();
     } else if (source != no_source) {
       last_ns_of_others_.at(static_cast<std::size_t>(source)) = std::numeric_limits<std::int64_t>::min();
@@ -323,8 +367,10 @@ class Monitor::Pipeline {
       }
       cams_.break_off(out);
       tdc_.break_off();
+      ecu_.break_off_witness();
     }
     faults_.take(event, out);
+    note_witness();
     observer_.on_state({event.from, event.to, event.t_ns, session_ns()});
   }
 
@@ -338,7 +384,9 @@ class Monitor::Pipeline {
   }
 
   void take(const CycleEvent& event, std::vector<Finding>& out) {
-    tdc_.take(event, out);
+    if (!ecu_.cut(last_host_ns_)) {  // without spark there is no mark
+      tdc_.take(event, out);
+    }
     faults_.settle(event.tdc_ns, out);
     Cycle cycle;
     cycle.number = event.number;
@@ -359,7 +407,14 @@ class Monitor::Pipeline {
   }
 
   void take(const CamCycleEvent& event, std::vector<Finding>& out) { cams_.take(event, out); }
-  void take(const ReferenceEvent& event, std::vector<Finding>& out) { tdc_.take(event, cams_.steady(), out); }
+  void take(const ReferenceEvent& event, std::vector<Finding>& out) {
+    if (!ecu_.cut(last_host_ns_)) {
+      tdc_.take(event, cams_.steady(), out);
+    }
+    if (ecu_.listens() && is_lock(event.state) && engine_.reference->marks == ReferenceMark::spark) {
+      ecu_.note_pulse(event, host_of(event.t_ns));
+    }
+  }
   void take(const SilenceEvent& event, std::vector<Finding>& out) { faults_.take(event, out); }
   void take(const WheelEvent& event, std::vector<Finding>& out) { wheel_.take(event, out); }
   void take(const CamPatternEvent& event, std::vector<Finding>& out) { cam_patterns_.take(event, out); }
@@ -393,9 +448,15 @@ class Monitor::Pipeline {
 
   void report_one(Finding finding) {
     finding.session_ns = session_ns();
-    const std::int64_t from_ns = finding.clock == "source" ? finding.start_ns : last_source_ns_;
+    const bool by_source = finding.clock == "source";
+    if (ecu_.listens()) {
+      ecu_.note_finding(finding, by_source ? host_of(finding.start_ns) : finding.start_ns);
+    }
     constexpr std::int64_t earliest_ns = std::numeric_limits<std::int64_t>::min() + evidence_lead_ns;
-    finding.evidence_first = evidence_.at_or_before(std::max(from_ns, earliest_ns) - evidence_lead_ns);
+    const std::int64_t from_ns = std::max(by_source ? finding.start_ns : last_source_ns_, earliest_ns);
+    finding.evidence_first = is_of_ecu(finding.kind)
+                                 ? host_evidence_.at_or_before(std::max(finding.start_ns, earliest_ns) - ecu_lead_ns)
+                                 : evidence_.at_or_before(from_ns - evidence_lead_ns);
     finding.evidence_last = last_sequence_;
     if (std::optional<Finding> passed = gate_.pass(std::move(finding))) {
       observer_.on_finding(*passed);
@@ -443,6 +504,7 @@ class Monitor::Pipeline {
     if (!row_.rpm) {
       row_.rpm = sync_.rpm();
     }
+    ecu_.fill(row_, first_host_ns_ + row_end_ns_);
     observer_.on_second(row_);
     row_ = Second{};
   }
@@ -460,7 +522,11 @@ class Monitor::Pipeline {
   EvidenceIndex evidence_;
   LinkWatch links_;
   BusWatch buses_;
-  std::array<bool, 256> carries_frames_{};                // by source: a CAN bus or a log of one
+  EcuSide ecu_;
+  HostTime host_time_;
+  EvidenceIndex host_evidence_;             // by host time, of ticks: what the ECU says is held against all that came
+  bool hears_crank_ = false;                // edges have come since the link was last broken
+  std::array<bool, 256> carries_frames_{};  // by source: a CAN bus or a log of one
   std::array<std::optional<Finding>, 256> silent_links_;  // by source: told as open
   static constexpr int no_source = -1;
   int timing_source_ = no_source;
@@ -475,11 +541,13 @@ class Monitor::Pipeline {
   std::int64_t last_host_ns_ = 0;
   std::int64_t last_crank_host_ns_ = 0;
   std::int64_t last_source_ns_ = std::numeric_limits<std::int64_t>::min();
+  std::int64_t last_source_host_ns_ = 0;
   std::uint64_t last_sequence_ = 0;
   std::uint64_t evidence_due_ = 0;
 };
 
-Monitor::Monitor(const Engine& engine, Observer& observer) : pipeline_(std::make_unique<Pipeline>(engine, observer)) {}
+Monitor::Monitor(const Engine& engine, Observer& observer, std::vector<BusMap> maps)
+    : pipeline_(std::make_unique<Pipeline>(engine, observer, std::move(maps))) {}
 Monitor::~Monitor() = default;
 void Monitor::push(const ItemBatch& batch) {
   pipeline_->push(batch);

@@ -2,17 +2,20 @@
 #pragma once
 
 #include <memory>
+#include <vector>
 
 #include "geometry/engine.hpp"
 #include "items/item.hpp"
 #include "items/observation.hpp"
+#include "signals/bus_map.hpp"
 
 namespace cw {
 
 class Monitor {
  public:
   // `engine` must be free of contradictions (config/ sees to it); it is copied. `observer` must outlive the monitor.
-  Monitor(const Engine& engine, Observer& observer);
+  // `maps` say what the ECU's frames mean; without any, frames are passed over.
+  Monitor(const Engine& engine, Observer& observer, std::vector<BusMap> maps = {});
   Monitor(const Monitor&) = delete;
   Monitor& operator=(const Monitor&) = delete;
   ~Monitor();

@@ -22,13 +22,16 @@ namespace {
 
 constexpr std::string_view hex_digits = "0123456789abcdef";
 
-void append_escaped(std::string& out, std::string_view text, bool keep_lines) {
+enum class Letters : std::uint8_t { utf8, bytes };  // of bytes, one from 0x80 up becomes U+0080 to U+00FF
+
+void append_escaped(std::string& out, std::string_view text, bool keep_lines, Letters letters = Letters::utf8) {
+  const unsigned plain_max = letters == Letters::bytes ? 0x7E : 0xFF;
   for (const char letter : text) {
     const auto byte = static_cast<unsigned char>(letter);
     if (letter == '"' || letter == '\\') {
       out += '\\';
       out += letter;
-    } else if ((letter == '\n' && keep_lines) || (byte >= 0x20 && byte != 0x7F)) {
+    } else if ((letter == '\n' && keep_lines) || (byte >= 0x20 && byte != 0x7F && byte <= plain_max)) {
       out += letter;
     } else {
       out += "\\u00";
@@ -45,9 +48,9 @@ std::string toml_string(std::string_view text) {
 }
 
 // Over several lines, so that a person can read the engine file in place.
-std::string toml_text(std::string_view text) {
+std::string toml_text(std::string_view text, Letters letters = Letters::utf8) {
   std::string out = "\"\"\"\n";  // this first line end is not part of the value
-  append_escaped(out, text, true);
+  append_escaped(out, text, true, letters);
   return out + "\"\"\"";
 }
 
@@ -75,6 +78,32 @@ void append_sources(std::string& out, const SessionInfo& info) {
       out += " }\n";
     }
   }
+}
+
+void append_signal_maps(std::string& out, const SessionInfo& info) {
+  for (const MapText& map : info.signal_maps) {
+    out += "\n[[signal_map]]\nname = " + toml_string(map.name) + "\ntext = " + toml_text(map.text) + "\n";
+    if (!map.dbc_name.empty()) {
+      out +=
+          "dbc_name = " + toml_string(map.dbc_name) + "\ndbc_bytes = " + toml_text(map.dbc_text, Letters::bytes) + "\n";
+    }
+  }
+}
+
+// Back from the letters U+0000 to U+00FF, as UTF-8, to the bytes that they stand for; nothing when another is among them.
+std::optional<std::string> bytes_of_letters(std::string_view text) {
+  std::string out;
+  for (std::size_t i = 0; i < text.size(); ++i) {
+    const auto byte = static_cast<unsigned char>(text[i]);
+    if (byte < 0x80) {
+      out += text[i];
+    } else if ((byte == 0xC2 || byte == 0xC3) && i + 1 < text.size()) {
+      out += static_cast<char>((byte & 3U) << 6U | (static_cast<unsigned char>(text[++i]) & 0x3FU));
+    } else {
+      return std::nullopt;
+    }
+  }
+  return out;
 }
 
 constexpr std::string_view checksum_start = "# crc32c of all above: ";
@@ -117,6 +146,23 @@ void read_sources(const toml::table& root, SessionInfo& info) {
     }
     info.sources.push_back(std::move(source));
   }
+}
+
+std::optional<std::string> read_signal_maps(const toml::table& root, SessionInfo& info) {
+  const toml::array* maps = root["signal_map"].as_array();
+  for (std::size_t i = 0; maps != nullptr && i < maps->size(); ++i) {
+    const toml::table* table = (*maps)[i].as_table();
+    const auto text = table != nullptr ? (*table)["text"].value<std::string>() : std::nullopt;
+    if (!text) {
+      return "signal_map: expected the key text";
+    }
+    auto dbc = bytes_of_letters(text_at(*table, "dbc_bytes"));
+    if (!dbc) {
+      return "signal_map: expected dbc_bytes of the letters U+0000 to U+00FF, one a byte";
+    }
+    info.signal_maps.push_back({text_at(*table, "name"), *text, text_at(*table, "dbc_name"), std::move(*dbc)});
+  }
+  return std::nullopt;
 }
 
 std::optional<std::string> read_anchor(const toml::table& root, SessionInfo& info) {
@@ -191,6 +237,7 @@ std::string session_toml(const SessionInfo& info) {
     out += "\n[engine_file]\nname = " + toml_string(info.engine_file_name) +
            "\ntext = " + toml_text(info.engine_file_text) + "\n";
   }
+  append_signal_maps(out, info);
   return out + checksum_line(out);
 }
 
@@ -210,8 +257,10 @@ std::variant<SessionInfo, std::string> parse_session_toml(std::string_view text,
       return file_name + ": " + *problem;
     }
     read_sources(root, info);
-    if (auto problem = read_made_from(root, info)) {
-      return file_name + ": " + *problem;
+    for (const auto& read : {read_made_from, read_signal_maps}) {
+      if (auto problem = read(root, info)) {
+        return file_name + ": " + *problem;
+      }
     }
     return info;
   } catch (const toml::parse_error& error) {

@@ -15,7 +15,8 @@
 namespace cw {
 
 inline constexpr int session_format = 1;
-inline constexpr std::size_t session_toml_bytes_max = std::size_t{16} * 1024 * 1024;
+inline constexpr std::size_t session_toml_bytes_max =
+    std::size_t{128} * 1024 * 1024;  // a DBC of 16 MiB, escaped, is at most six times that
 
 struct SourceInfo {
   int number = 0;
@@ -32,12 +33,23 @@ struct MadeFrom {
   std::string sha256;
 };
 
+// A signal map of the engine file, and the DBC file that it names, as whole files.
+struct MapText {
+  std::string name;  // as [[can]] has it
+  std::string text;
+  std::string dbc_name;  // as the map has it; empty: it names none
+  std::string dbc_text;  // any bytes: DBC files are seldom UTF-8
+
+  friend bool operator==(const MapText&, const MapText&) = default;
+};
+
 struct SessionInfo {
   std::string program;          // "crankwitness 0.1.0"
   std::string made_by = "run";  // "run" | "replay" | "recover"
   std::uint64_t id = 0;         // of the capture blocks
   std::string engine_file_name;
-  std::string engine_file_text;  // empty: not known (recovered from a capture alone)
+  std::string engine_file_text;      // empty: not known (recovered from a capture alone)
+  std::vector<MapText> signal_maps;  // in the order of [[can]]
   std::optional<WallAnchor> anchor;
   std::vector<SourceInfo> sources;
   std::vector<MadeFrom> made_from;

@@ -243,7 +243,9 @@ TEST(EngineFile, reads_sources_with_the_names_that_devices_use) {
 TEST(EngineFile, reads_every_limit) {
   const Limits limits = engine_of(one_cylinder + plain_crank +
                                   "[limits]\ntdc_warning_deg = 1.5\ntdc_fault_deg = 2.5\nhysteresis = 0.75\n"
-                                  "hold_cycles = 3\ncam_warning_deg = 5\nmargin_warning = 0.125\nrunning_rpm = 500\n")
+                                  "hold_cycles = 3\ncam_warning_deg = 5\nmargin_warning = 0.125\nrunning_rpm = 500\n"
+                                  "ecu_speed_pct = 3\necu_speed_rpm = 30\necu_advance_deg = 4\necu_cam_deg = 6\n"
+                                  "ecu_hold_ms = 700\necu_latency_ms = 80\necu_stale_ms = 900\necu_silent_ms = 2000\n")
                             .limits;
   EXPECT_EQ(limits.tdc_warning_deg, 1.5);
   EXPECT_EQ(limits.tdc_fault_deg, 2.5);
@@ -252,6 +254,14 @@ TEST(EngineFile, reads_every_limit) {
   EXPECT_EQ(limits.cam_warning_deg, 5);
   EXPECT_EQ(limits.margin_warning, 0.125);
   EXPECT_EQ(limits.running_rpm, 500);
+  EXPECT_EQ(limits.ecu_speed_pct, 3);
+  EXPECT_EQ(limits.ecu_speed_rpm, 30);
+  EXPECT_EQ(limits.ecu_advance_deg, 4);
+  EXPECT_EQ(limits.ecu_cam_deg, 6);
+  EXPECT_EQ(limits.ecu_hold_ms, 700);
+  EXPECT_EQ(limits.ecu_latency_ms, 80);
+  EXPECT_EQ(limits.ecu_stale_ms, 900);
+  EXPECT_EQ(limits.ecu_silent_ms, 2000);
 }
 
 TEST(EngineFile, reads_how_to_record_and_records_everything_for_ever_without_being_told) {

@@ -1,0 +1,163 @@
+#include "compare/ecu_speed_watch.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <cstddef>
+#include <string>
+#include <utility>
+
+#include "compare/attribution.hpp"
+
+namespace cw {
+
+namespace {
+
+constexpr std::int64_t ns_per_ms = 1'000'000;
+constexpr std::int64_t settle_ns = 150 * ns_per_ms;  // until edges of that time have come too, by whatever link
+constexpr std::int64_t ahead_ns = 50 * ns_per_ms;    // what clocks and links may put the ECU's word too early
+constexpr std::size_t said_max = 256;
+constexpr double steady_share = 0.01;  // a ratio is taken where the speed varied by less
+constexpr double ratio_agreement = 0.005;
+constexpr int ratio_readings = 10;  // of a speed before it counts
+
+}  // namespace
+
+void SpeedRatio::add(double witness_rpm, double ecu_rpm) {
+  constexpr double first_rpm = 100;
+  constexpr double bins_an_octave = 3;
+  const double at = std::log2(std::max(witness_rpm, first_rpm) / first_rpm) * bins_an_octave;
+  Bin& bin = bins_.at(std::min(static_cast<std::size_t>(at), bins - 1));
+  constexpr int count_max = 1000;
+  bin.count = std::min(bin.count + 1, count_max);
+  bin.rpm += (witness_rpm - bin.rpm) / bin.count;
+  bin.ratio += (ecu_rpm / witness_rpm - bin.ratio) / bin.count;
+}
+
+std::optional<SpeedRatio::Found> SpeedRatio::steady() const {
+  Found found;
+  double least = 0;
+  double greatest = 0;
+  double sum = 0;
+  int used = 0;
+  for (const Bin& bin : bins_) {
+    if (bin.count < ratio_readings) {
+      continue;
+    }
+    found.rpm_least = used == 0 ? bin.rpm : std::min(found.rpm_least, bin.rpm);
+    found.rpm_greatest = std::max(found.rpm_greatest, bin.rpm);
+    least = used == 0 ? bin.ratio : std::min(least, bin.ratio);
+    greatest = std::max(greatest, bin.ratio);
+    sum += bin.ratio;
+    ++used;
+  }
+  constexpr double speeds_apart = 1.5;
+  if (used < 2 || found.rpm_greatest < speeds_apart * found.rpm_least || least <= 0 ||
+      greatest - least > ratio_agreement * least) {
+    return std::nullopt;
+  }
+  found.ratio = sum / used;
+  return found;
+}
+
+std::optional<int> counted_teeth(int positions, double ratio) {
+  if (ratio <= 0 || positions < 1) {
+    return std::nullopt;
+  }
+  constexpr double teeth_max = 1000;
+  const double teeth = positions / ratio;
+  const double whole = std::round(teeth);
+  if (whole < 1 || teeth > teeth_max || static_cast<int>(whole) == positions ||
+      std::fabs(teeth - whole) > std::min(ratio_agreement * teeth, 0.25)) {
+    return std::nullopt;
+  }
+  return static_cast<int>(whole);
+}
+
+void EcuSpeedWatch::take(const EcuValue& speed, bool ecu_may_lack_sync) {
+  constexpr std::int64_t step_ns = 10 * ns_per_ms;
+  if (ecu_may_lack_sync || (!said_.empty() && speed.host_ns - said_.back().host_ns < step_ns)) {
+    return;
+  }
+  if (said_.size() >= said_max) {
+    said_.pop_front();
+  }
+  said_.push_back({speed.host_ns, speed.value});
+}
+
+void EcuSpeedWatch::tick(std::int64_t now_ns, const WitnessPast& past, std::vector<Finding>& out) {
+  while (!said_.empty() && now_ns - said_.front().host_ns >= settle_ns) {
+    compare(said_.front(), past, out);
+    said_.pop_front();
+  }
+}
+
+void EcuSpeedWatch::compare(const Said& said, const WitnessPast& past, std::vector<Finding>& out) {
+  const Limits& limits = engine_.limits;
+  const double guess_rpm = std::max(past.newest().rpm.value_or(limits.running_rpm), 1.0);
+  const std::int64_t back_ns = static_cast<std::int64_t>(limits.ecu_latency_ms * ns_per_ms) + turn_ns(guess_rpm);
+  const WitnessLook look = past.between(said.host_ns - back_ns, said.host_ns + ahead_ns);
+  constexpr double standing_rpm = 1;
+  const bool not_yet = said.rpm < standing_rpm && look.rpm_greatest < limits.running_rpm;  // cranking: it has none yet
+  if (!look.heard || !look.locked || look.rpm_greatest <= 0 || not_yet) {
+    condition_.suspend();
+    return;
+  }
+  compared_ = true;
+  const double middle_rpm = (look.rpm_least + look.rpm_greatest) / 2;
+  const double off_rpm = std::max({look.rpm_least - said.rpm, said.rpm - look.rpm_greatest, 0.0});
+  const double limit_rpm = std::max(limits.ecu_speed_rpm, limits.ecu_speed_pct / 100 * middle_rpm);
+  const Judgement judgement = judge(off_rpm, limit_rpm, limits.hysteresis);
+  if (judgement == Judgement::beyond && look.rpm_greatest - look.rpm_least < steady_share * middle_rpm) {
+    ratio_.add(middle_rpm, said.rpm);
+  }
+  const auto hold_ns = static_cast<std::int64_t>(limits.ecu_hold_ms * ns_per_ms);
+  const HeldCondition::News news = condition_.take(judgement, said.host_ns, hold_ns);
+  if (news == HeldCondition::News::closed) {
+    out.push_back(closed(*std::exchange(told_, std::nullopt), said.host_ns));
+    ratio_.clear();
+    ratio_told_ = false;
+  } else if (news == HeldCondition::News::opened || (told_ && !ratio_told_ && ratio_.steady())) {
+    tell(said, middle_rpm, out);
+  }
+}
+
+// Told again, with the same id, when the ratio has turned out to be steady.
+void EcuSpeedWatch::tell(const Said& said, double witness_rpm, std::vector<Finding>& out) {
+  const std::optional<SpeedRatio::Found> found = ratio_.steady();
+  Finding finding;
+  apply(attribute(FindingKind::ecu_speed_disagrees, found ? Circumstance::ratio_steady : Circumstance::any),
+        FindingKind::ecu_speed_disagrees, finding);
+  finding.id = told_ ? told_->id : next_id_++;
+  finding.phase = FindingPhase::open;
+  finding.clock = "host";
+  finding.start_ns = told_ ? told_->start_ns : condition_.since_ns();
+  finding.end_ns = said.host_ns;
+  finding.rpm = witness_rpm;
+  finding.values.emplace_back("ecu_rpm", said.rpm);
+  finding.values.emplace_back("witness_rpm", witness_rpm);
+  finding.values.emplace_back("ratio", found ? found->ratio : said.rpm / witness_rpm);
+  if (found) {
+    add_ratio(*found, finding);
+  }
+  ratio_told_ = found.has_value();
+  told_ = finding;
+  out.push_back(std::move(finding));
+}
+
+void EcuSpeedWatch::add_ratio(const SpeedRatio::Found& found, Finding& finding) const {
+  finding.values.emplace_back("from_rpm", found.rpm_least);
+  finding.values.emplace_back("to_rpm", found.rpm_greatest);
+  const auto of_turn = static_cast<int>(std::lround(engine_.crank.positions * 360 / engine_.crank.period_deg));
+  if (const std::optional<int> counted = counted_teeth(of_turn, found.ratio)) {
+    finding.values.emplace_back("counted_teeth", *counted);
+    finding.reason += "; as if " + std::to_string(of_turn) + " places of the wheel were counted as " +
+                      std::to_string(*counted) + " to a turn";
+  }
+}
+
+void EcuSpeedWatch::break_off() {
+  said_.clear();
+  condition_.suspend();
+}
+
+}  // namespace cw

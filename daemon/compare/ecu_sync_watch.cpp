@@ -1,0 +1,76 @@
+#include "compare/ecu_sync_watch.hpp"
+
+#include <algorithm>
+#include <string>
+
+namespace cw {
+
+namespace {
+
+constexpr std::int64_t ns_per_ms = 1'000'000;
+constexpr std::int64_t turns_to_lock = 8;  // so long an ECU, or the witness, may take that begins to look
+constexpr std::int64_t long_ns = 3'000 * ns_per_ms;
+constexpr std::array circumstances = {Circumstance::ecu_without_sync, Circumstance::ecu_alone_in_sync,
+                                      Circumstance::ecu_turns_alone};
+
+}  // namespace
+
+void EcuSyncWatch::tick(std::int64_t now_ns, const std::optional<EcuValue>& state, const std::optional<EcuValue>& speed,
+                        bool outage_told, const WitnessPast& past, std::vector<Finding>& out) {
+  const Limits& limits = engine_.limits;
+  const WitnessSample& witness = past.newest();
+  if (!state || !state->state || !witness.heard) {
+    for (Case& one : cases_) {
+      one.condition.suspend();
+    }
+    return;
+  }
+  compared_ = true;
+  const auto latency_ns = static_cast<std::int64_t>(limits.ecu_latency_ms * ns_per_ms);
+  const auto hold_ns = static_cast<std::int64_t>(limits.ecu_hold_ms * ns_per_ms);
+  const WitnessLook look = past.between(state->host_ns - latency_ns, now_ns);
+  const bool ecu_locked = is_lock(*state->state);
+  const double rpm = witness.rpm.value_or(speed ? speed->value : 0.0);
+  const std::int64_t locking_ns = turns_to_lock * turn_ns(rpm);
+  judge_case(0, !ecu_locked && look.locked && !outage_told, std::max(hold_ns, locking_ns), now_ns, *state, witness,
+             out);
+  const bool searching = !look.ever_locked && !look.ever_silent;
+  judge_case(1, ecu_locked && searching, std::max({hold_ns, locking_ns, long_ns}), now_ns, *state, witness, out);
+  const bool turning = ecu_locked && (!speed || speed->value > limits.running_rpm);
+  judge_case(2, turning && !look.ever_locked && witness.state == LockState::no_signal, hold_ns, now_ns, *state, witness,
+             out);
+}
+
+void EcuSyncWatch::judge_case(std::size_t which, bool disagree, std::int64_t hold_ns, std::int64_t now_ns,
+                              const EcuValue& state, const WitnessSample& witness, std::vector<Finding>& out) {
+  Case& one = cases_.at(which);
+  // What agrees again is over at once, but for a value that is only about to come.
+  const std::int64_t held_ns =
+      one.condition.open() ? static_cast<std::int64_t>(engine_.limits.ecu_latency_ms * ns_per_ms) : hold_ns;
+  const HeldCondition::News news =
+      one.condition.take(disagree ? Judgement::beyond : Judgement::within, now_ns, held_ns);
+  if (news == HeldCondition::News::closed && one.told) {
+    out.push_back(closed(*std::exchange(one.told, std::nullopt), now_ns));
+  }
+  if (news != HeldCondition::News::opened) {
+    return;
+  }
+  Finding finding;
+  apply(attribute(FindingKind::ecu_sync_disagrees, circumstances.at(which)), FindingKind::ecu_sync_disagrees, finding);
+  finding.id = next_id_++;
+  finding.phase = FindingPhase::open;
+  finding.clock = "host";
+  finding.start_ns = one.condition.since_ns();
+  finding.end_ns = now_ns;
+  finding.rpm = witness.rpm;
+  finding.reason += " (the ECU says " + std::string(to_string(*state.state)) + ", the witness " +
+                    std::string(to_string(witness.state)) + ")";
+  one.told = finding;
+  out.push_back(std::move(finding));
+}
+
+bool EcuSyncWatch::open() const {
+  return std::ranges::any_of(cases_, [](const Case& one) { return one.condition.open(); });
+}
+
+}  // namespace cw

@@ -1,0 +1,47 @@
+// The sync state that the ECU broadcasts against the witness's, where they differ for long. What it loses at once is
+// EcuLossWatch's.
+#pragma once
+
+#include <array>
+#include <cstddef>
+#include <cstdint>
+#include <optional>
+#include <utility>
+#include <vector>
+
+#include "compare/attribution.hpp"
+#include "compare/ecu_values.hpp"
+#include "compare/held_condition.hpp"
+#include "compare/witness_past.hpp"
+#include "geometry/engine.hpp"
+#include "items/observation.hpp"
+
+namespace cw {
+
+class EcuSyncWatch {
+ public:
+  EcuSyncWatch(const Engine& engine, std::uint64_t& next_id) : engine_(engine), next_id_(next_id) {}
+
+  // `state`: what the ECU says, when that is young. `outage_told`: that it has lost sync is told already.
+  void tick(std::int64_t now_ns, const std::optional<EcuValue>& state, const std::optional<EcuValue>& speed,
+            bool outage_told, const WitnessPast& past, std::vector<Finding>& out);
+
+  bool open() const;
+  bool take_compared() { return std::exchange(compared_, false); }
+
+ private:
+  static constexpr std::size_t cases = 3;
+  struct Case {
+    HeldCondition condition;
+    std::optional<Finding> told;
+  };
+  void judge_case(std::size_t which, bool disagree, std::int64_t hold_ns, std::int64_t now_ns, const EcuValue& state,
+                  const WitnessSample& witness, std::vector<Finding>& out);
+
+  const Engine& engine_;
+  std::uint64_t& next_id_;
+  std::array<Case, cases> cases_{};
+  bool compared_ = false;
+};
+
+}  // namespace cw

@@ -1,0 +1,97 @@
+// The ECU's side: frames of its broadcast to values, and these against what the witness sees. All times are host times.
+#pragma once
+
+#include <cstddef>
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <utility>
+#include <vector>
+
+#include "compare/ecu_advance_watch.hpp"
+#include "compare/ecu_broadcast_watch.hpp"
+#include "compare/ecu_cam_watch.hpp"
+#include "compare/ecu_loss_watch.hpp"
+#include "compare/ecu_offset_watch.hpp"
+#include "compare/ecu_speed_watch.hpp"
+#include "compare/ecu_sync_watch.hpp"
+#include "compare/ecu_values.hpp"
+#include "compare/witness_past.hpp"
+#include "geometry/engine.hpp"
+#include "items/can_frame.hpp"
+#include "items/item.hpp"
+#include "items/observation.hpp"
+#include "signals/bus_map.hpp"
+#include "sync/sync.hpp"
+
+namespace cw {
+
+class EcuSide {
+ public:
+  // `engine` and `next_id` must outlive it.
+  EcuSide(const Engine& engine, std::vector<BusMap> maps, std::uint64_t& next_id);
+
+  // Without a map nothing is listened to, and none of the rest does anything.
+  bool listens() const { return !maps_.empty(); }
+
+  // A channel of a source has a name; maps of an interface listen to the channel of that name alone.
+  void name_channel(const Item& item, const std::string& name);
+  void take(const Item& item, const CanFrame& frame, std::vector<Finding>& out);
+  // The link of a source is lost, or frames of it are.
+  void break_off(int source);
+
+  // What the witness knows now; at each tick, and whenever its state changes.
+  void note_witness(const WitnessSample& sample);
+  // What it has found, with the time of its beginning.
+  void note_finding(const Finding& finding, std::int64_t host_ns) { losses_.note(finding, host_ns); }
+  void note_pulse(const ReferenceEvent& pulse, std::int64_t host_ns) { pairing_.note_pulse(pulse, host_ns); }
+  // The edges are broken off.
+  void break_off_witness();
+
+  // Compares. `phases_deg`: of the cams, as the witness sees them.
+  void tick(std::int64_t now_ns, const std::vector<std::optional<double>>& phases_deg, std::vector<Finding>& out);
+
+  // Pulses of a reference whose advance is the ECU's (advance_from), each with what the ECU said of that time; once.
+  std::vector<AdvancePairing::Pair> take_pairs() { return std::exchange(pairs_, {}); }
+  // A cut is on, or was within the last second.
+  bool cut(std::int64_t now_ns) const { return pairing_.cut(now_ns); }
+
+  // The columns of a second that ends now.
+  void fill(Second& row, std::int64_t now_ns);
+
+ private:
+  struct Bus {
+    std::uint8_t source = 0;
+    std::uint8_t channel = 0;
+    std::vector<bool> listens;  // by map
+  };
+  const std::vector<bool>& listening(const Item& item) const;
+  void take_reading(const SignalReading& reading, std::int64_t host_ns, std::vector<Finding>& out);
+  void note_cut(const EcuValue& cut);
+  std::int64_t stale_ns() const;
+  Turning turning(std::int64_t now_ns) const;
+  std::optional<double> rpm_now() const;
+  void pair_pulses(std::int64_t now_ns, std::vector<Finding>& out);
+
+  const Engine& engine_;
+  std::vector<BusMap> maps_;
+  std::vector<std::size_t> first_message_;  // of each map, as the broadcast watch numbers them
+  std::vector<Bus> buses_;
+  std::vector<bool> of_unnamed_;
+  SignalReadings readings_{};
+  EcuValues values_;
+  WitnessPast past_;
+  EcuSpeedWatch speed_;
+  EcuSyncWatch sync_;
+  EcuLossWatch losses_;
+  EcuAdvanceWatch advance_;
+  EcuCamWatch cams_;
+  EcuOffsetWatch offset_;
+  EcuBroadcastWatch broadcast_;
+  AdvancePairing pairing_;
+  std::vector<AdvancePairing::Pair> pairs_;
+  std::optional<int> source_;  // that the last mapped frame came from
+  bool compared_ = false;
+};
+
+}  // namespace cw
