@@ -261,6 +261,7 @@ double end_of(const Fault& fault, const Place& place, const Motion& motion) {
 TruthFault noted(const Fault& fault, double t_s, const Motion& motion, double cycle_deg) {
   TruthFault entry;
   entry.kind = to_string(fault.kind);
+  entry.seen_by = fault.seen_by;
   entry.t_ns = std::llround(t_s * 1e9);
   const double crank_deg = state_at(motion, t_s).crank_deg;
   entry.crank_deg = wrap_deg(crank_deg, cycle_deg);

@@ -90,7 +90,35 @@ OrderedJson fault_json(const TruthFault& fault) {
   }
   json["count"] = fault.count;
   json["value"] = fault.value;
+  if (fault.seen_by != SeenBy::both) {
+    json["seen_by"] = to_string(fault.seen_by);
+  }
   return json;
+}
+
+OrderedJson ecu_json(const std::vector<EcuMoment>& moments) {
+  OrderedJson list = OrderedJson::array();
+  for (const EcuMoment& moment : moments) {
+    OrderedJson entry = {{"t_ns", moment.t_ns}, {"state", to_string(moment.state)}, {"losses", moment.losses}};
+    if (!moment.reason.empty()) {
+      entry["reason"] = moment.reason;
+    }
+    list.push_back(entry);
+  }
+  return list;
+}
+
+std::string padded_digits(std::int64_t value, std::size_t width) {
+  std::string digits = std::to_string(value);
+  return digits.size() < width ? std::string(width - digits.size(), '0') + digits : digits;
+}
+
+std::string hex_digits(std::uint64_t value, int width) {
+  std::string text;
+  for (int i = width - 1; i >= 0; --i) {
+    text += "0123456789ABCDEF"[(value >> static_cast<unsigned>(4 * i)) & 0xfU];
+  }
+  return text;
 }
 
 OrderedJson truth_json(const Simulation& simulation, const Scenario& scenario) {
@@ -105,6 +133,10 @@ OrderedJson truth_json(const Simulation& simulation, const Scenario& scenario) {
   json["faults"] = OrderedJson::array();
   for (const TruthFault& fault : truth.faults) {
     json["faults"].push_back(fault_json(fault));
+  }
+  if (!truth.ecu.empty()) {
+    json["ecu"] = ecu_json(truth.ecu);
+    json["frames"] = simulation.frames.size();
   }
   json["faults_not_reached"] = truth.faults_not_reached;
   json["wheel_slips"] = OrderedJson::array();
@@ -147,6 +179,21 @@ std::optional<std::string> write_edges_csv(const Simulation& simulation, const s
   return write_file(path, text);
 }
 
+std::optional<std::string> write_can_log(const Simulation& simulation, const EcuBroadcast& can,
+                                         const std::string& path) {
+  constexpr std::int64_t us_per_s = 1000000;
+  std::string text;
+  for (const SimFrame& frame : simulation.frames) {
+    text += "(" + padded_digits(frame.stamp_us / us_per_s, 10) + "." + padded_digits(frame.stamp_us % us_per_s, 6) +
+            ") " + can.interface + " " + hex_digits(frame.id, frame.extended ? 8 : 3) + "#";
+    for (const std::uint8_t byte : frame.data) {
+      text += hex_digits(byte, 2);
+    }
+    text += '\n';
+  }
+  return write_file(path, text);
+}
+
 std::optional<std::string> write_truth_json(const Simulation& simulation, const Scenario& scenario,
                                             const std::string& path) {
   return write_file(path, dump_json(truth_json(simulation, scenario)) + "\n");
@@ -173,6 +220,11 @@ std::optional<std::string> run_scenario(const Engine& engine, const Scenario& sc
   const std::filesystem::path folder(out_dir);
   if (auto problem = write_edges_csv(simulation, (folder / "edges.csv").string())) {
     return problem;
+  }
+  if (scenario.ecu.can) {
+    if (auto problem = write_can_log(simulation, *scenario.ecu.can, (folder / "can.log").string())) {
+      return problem;
+    }
   }
   return write_truth_json(simulation, scenario, (folder / "truth.json").string());
 }

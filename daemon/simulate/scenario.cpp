@@ -8,12 +8,13 @@
 #include <utility>
 
 #include "geometry/angle.hpp"
+#include "simulate/ecu_counter.hpp"
 
 namespace cw::sim {
 
 namespace {
 
-constexpr std::array<std::pair<FaultKind, std::string_view>, 12> fault_names = {{
+constexpr std::array<std::pair<FaultKind, std::string_view>, 18> fault_names = {{
     {FaultKind::extra_edge, "extra-edge"},
     {FaultKind::noise_burst, "noise-burst"},
     {FaultKind::missed_edge, "missed-edge"},
@@ -26,6 +27,12 @@ constexpr std::array<std::pair<FaultKind, std::string_view>, 12> fault_names = {
     {FaultKind::reference_error, "reference-error"},
     {FaultKind::reference_delay, "reference-delay"},
     {FaultKind::reference_missing, "reference-missing"},
+    {FaultKind::ecu_restarted, "ecu-restarted"},
+    {FaultKind::ecu_silent, "ecu-silent"},
+    {FaultKind::ecu_late, "ecu-late"},
+    {FaultKind::ecu_offset_changed, "ecu-offset-changed"},
+    {FaultKind::ecu_speed_disagrees, "ecu-speed-disagrees"},
+    {FaultKind::ecu_advance_disagrees, "ecu-advance-disagrees"},
 }};
 
 bool is_cam_fault(FaultKind kind) {
@@ -36,6 +43,17 @@ bool is_cam_fault(FaultKind kind) {
 bool is_reference_fault(FaultKind kind) {
   return kind == FaultKind::reference_error || kind == FaultKind::reference_delay ||
          kind == FaultKind::reference_missing;
+}
+
+bool is_ecu_fault(FaultKind kind) {
+  return kind >= FaultKind::ecu_restarted && kind <= FaultKind::ecu_advance_disagrees;
+}
+
+// On the wire of a sensor, where tap and ECU may see different things.
+bool is_wire_fault(FaultKind kind) {
+  return kind == FaultKind::extra_edge || kind == FaultKind::noise_burst || kind == FaultKind::missed_edge ||
+         kind == FaultKind::crank_signal_stopped ||
+         (kind >= FaultKind::cam_edge_missing && kind <= FaultKind::cam_extra_edge);
 }
 
 const CamPattern* cam_named(const Engine& engine, const std::string& name) {
@@ -126,6 +144,49 @@ std::optional<std::string> fault_problem(const Engine& engine, const Fault& faul
   return std::nullopt;
 }
 
+std::optional<std::string> ecu_fault_problem(const Scenario& scenario, const Fault& fault) {
+  if (is_ecu_fault(fault.kind) && !scenario.ecu.modelled()) {
+    return "kind: expected a modelled ECU, [ecu.counter] or [ecu.can]";
+  }
+  if (fault.seen_by != SeenBy::both && !is_wire_fault(fault.kind)) {
+    return "seen_by: expected a fault on the wire of a sensor";
+  }
+  if (fault.seen_by == SeenBy::ecu && !scenario.ecu.modelled()) {
+    return "seen_by: expected a modelled ECU, [ecu.counter] or [ecu.can]";
+  }
+  const bool lasting = fault.kind == FaultKind::ecu_restarted || fault.kind == FaultKind::ecu_silent;
+  if (lasting && !(fault.for_s.value_or(0) > 0)) {
+    return "for_s: expected how long, above 0";
+  }
+  return std::nullopt;
+}
+
+std::optional<std::string> ecu_problem(const Engine& engine, const Scenario& scenario) {
+  const Ecu& ecu = scenario.ecu;
+  if (ecu.modelled() && !can_count(engine)) {
+    return "ecu: expected a wheel with a gap, the only kind whose counter is modelled";
+  }
+  const bool unasked = !ecu.advance_table.empty() || !ecu.spark_cuts.empty() || !ecu.fuel_cuts.empty();
+  if (unasked && !ecu.modelled()) {
+    return "ecu: expected [ecu.counter] or [ecu.can] beside advance_table, spark_cuts and fuel_cuts";
+  }
+  for (std::size_t i = 1; i < ecu.advance_table.size(); ++i) {
+    if (!(ecu.advance_table[i].rpm > ecu.advance_table[i - 1].rpm)) {
+      return "ecu.advance_table: expected rows of rpm and degrees, rpm rising";
+    }
+  }
+  if (ecu.can && (ecu.can->layouts.empty() || !(ecu.can->bit_rate > 0) || !(ecu.can->period_scale > 0) ||
+                  !(ecu.can->bus_load >= 0 && ecu.can->bus_load <= 0.9))) {
+    return "ecu.can: expected a layout, bit_rate and period_scale above 0, bus_load from 0 to 0.9";
+  }
+  if (ecu.counter && (ecu.counter->good_turns < 1 || ecu.counter->cam_edges < 1 || ecu.counter->tolerate_teeth < 0 ||
+                      !(ecu.counter->stopped_s > 0))) {
+    return "ecu.counter: expected good_turns and cam_edges of 1 or more, tolerate_teeth of 0 or more, stopped_s above "
+           "0";
+  }
+  return std::nullopt;
+}
+
 // A run is held in memory whole.
 constexpr double parts_max = 5e7;
 
@@ -178,6 +239,10 @@ std::optional<FaultKind> fault_kind_of(std::string_view text) {
     }
   }
   return std::nullopt;
+}
+
+std::string_view to_string(SeenBy seen_by) {
+  return seen_by == SeenBy::both ? "both" : seen_by == SeenBy::tap ? "tap" : "ecu";
 }
 
 Phase published_cranking(double order, double duration_s) {
@@ -276,13 +341,18 @@ std::optional<std::string> find_problem(const Engine& engine, const Scenario& sc
   if (auto problem = phases_problem(engine, scenario)) {
     return problem;
   }
+  if (auto problem = ecu_problem(engine, scenario)) {
+    return problem;
+  }
   for (const CamSensor& sensor : scenario.cams) {
     if (cam_named(engine, sensor.name) == nullptr) {
       return "cam.name: expected the name of a cam of the engine file, found \"" + sensor.name + "\"";
     }
   }
   for (std::size_t i = 0; i < scenario.faults.size(); ++i) {
-    if (const auto problem = fault_problem(engine, scenario.faults[i])) {
+    auto problem = fault_problem(engine, scenario.faults[i]);
+    problem = problem ? problem : ecu_fault_problem(scenario, scenario.faults[i]);
+    if (problem) {
       return "fault " + std::to_string(i + 1) + " (" + std::string(to_string(scenario.faults[i].kind)) +
              "): " + *problem;
     }

@@ -110,6 +110,61 @@ struct CamSensor {
   std::vector<PhaserPoint> phaser;  // position over time, linear between points, held outside; empty = parked
 };
 
+// How the ECU itself finds the crank's position: it counts teeth from gap to gap on its own input stage and believes
+// nothing else (ecu_counter.hpp).
+struct EcuCounter {
+  // Its input stage, beyond what the sensor puts on the wire.
+  double jitter_ns = 0;      // standard deviation
+  double delay_us = 0;       // of its filter
+  double threshold_rpm = 0;  // below this speed the signal stays under its threshold: it sees no crank edge
+  // Its rules.
+  double gap_ratio = 0;         // an interval so many times the one before is a gap; 0 = 60 % of the way from 1 to the
+                                // least such ratio of the wheel
+  int good_turns = 2;           // whole turns with the right count before it says that it knows the position
+  int cam_edges = 2;            // cam edges in a row that must say the same turn before it knows the cycle
+  int tolerate_teeth = 0;       // a count off by up to so many is put right at the gap without a word; 0 = strict
+  double stopped_s = 0.5;       // no edge for so long: the engine stands
+  double least_rpm = 30;        // slower than this from tooth to tooth it takes the engine to stop
+  double loss_above_rpm = 300;  // teeth that end above this speed are a lost signal, below it a stop
+  bool counts_stops = false;    // its loss counter steps at a stop too
+  // Its speed.
+  double speed_over_deg = 90;  // measured over so much of the crank
+  double speed_filter_ms = 20;
+  int speed_teeth = 0;  // tooth count that it was told for the speed alone; 0 = the wheel's
+};
+
+enum class CanLayout : std::uint8_t {
+  slate,  // config/can/slate.dbc: little-endian
+  marl,   // config/can/marl.dbc: big-endian, multiplexed
+  eec1,   // SAE J1939 EEC1, engine speed alone
+};
+
+// What the ECU broadcasts, and how it reaches the log.
+struct EcuBroadcast {
+  std::vector<CanLayout> layouts = {CanLayout::slate};
+  std::string interface = "can0";
+  double period_scale = 1;       // of all periods
+  double latency_ms = 1;         // from the value to the frame that is ready to be sent
+  double latency_jitter_ms = 1;  // evenly up to this on top
+  double bit_rate = 500000;
+  double bus_load = 0.2;  // share of time that other nodes' frames hold the bus, 0 to 0.9
+  // The clock that stamps the frames, where it is not the edges' own: stamp = offset + time (1 + skew) + transport.
+  double clock_offset_s = 0;
+  double clock_skew_ppm = 0;
+  double transport_ms = 0;         // least delay from the bus to the stamp
+  double transport_jitter_ms = 0;  // mean of an exponential on top
+};
+
+struct AdvancePoint {
+  double rpm = 0;
+  double deg = 0;  // before TDC
+};
+
+struct EcuSpan {
+  double from_s = 0;
+  double to_s = 0;
+};
+
 struct Ecu {
   double error_deg = 0;               // its idea of TDC is this much late
   double delay_us = 0;                // its output comes this much late
@@ -118,6 +173,15 @@ struct Ecu {
   double dwell_ms = 3.0;              // before the spark; at most 80 % of the time since the spark before
   double pulse_ms = 1.0;              // width of a TDC pulse
   double starts_after_deg = 720;      // turning it needs before its first output, and again after a dead crank signal
+  // With one of these it is modelled whole: its output then comes while its own counter knows the position, instead of
+  // `starts_after_deg`.
+  std::optional<EcuCounter> counter;
+  std::optional<EcuBroadcast> can;
+  std::vector<AdvancePoint> advance_table;  // spark advance over its speed, ascending; empty = locked
+  std::vector<EcuSpan> spark_cuts;          // no spark meanwhile, and it says so
+  std::vector<EcuSpan> fuel_cuts;           // it says so
+
+  bool modelled() const { return counter.has_value() || can.has_value(); }
 };
 
 enum class FaultKind : std::uint8_t {
@@ -133,9 +197,19 @@ enum class FaultKind : std::uint8_t {
   reference_error,       // ECU's idea of TDC moves by `deg`
   reference_delay,       // ECU's output moves by `us`
   reference_missing,     // `count` pulses, or all for `for_s`
+  // Of a modelled ECU:
+  ecu_restarted,          // its supply dips; it is off for `for_s`, then begins afresh, its loss counter at 0
+  ecu_silent,             // no frames for `for_s`
+  ecu_late,               // frames come later by `us`
+  ecu_offset_changed,     // somebody enters a trigger offset greater by `deg`: its timing moves, and it says so
+  ecu_speed_disagrees,    // it takes the wheel to have `count` teeth when it works out the speed
+  ecu_advance_disagrees,  // it says `deg` more advance than it fires with
 };
-// Spelled as the finding it should lead to, for example "missed-edge"; reference-error and reference-delay are causes
-// without a kind of their own (they show as tdc-deviation).
+// Who sees a fault on a sensor's wire: a fault of the sensor is seen by all, one behind the tap by one alone.
+enum class SeenBy : std::uint8_t { both, tap, ecu };
+std::string_view to_string(SeenBy seen_by);
+// Spelled as the finding it should lead to, for example "missed-edge"; reference-error, reference-delay and ecu-late are
+// causes without a kind of their own (they show as tdc-deviation and ecu-silent).
 std::string_view to_string(FaultKind kind);
 std::optional<FaultKind> fault_kind_of(std::string_view text);
 
@@ -153,8 +227,9 @@ struct Fault {
   double fraction = 0.5;
   double width_us = 20;
   double span_deg = 30;
-  bool one_edge = false;  // the capture loses only the active edge; else the tooth gives no pulse at all
-  std::string cam;        // empty = all cams (cam_step) or the first
+  bool one_edge = false;  // only the active edge is lost; else the tooth gives no pulse at all
+  SeenBy seen_by = SeenBy::both;
+  std::string cam;  // empty = all cams (cam_step) or the first
   int teeth = 0;
   double deg = 0;
   double us = 0;

@@ -71,6 +71,20 @@ class Keys {
     }
   }
 
+  std::vector<std::string> texts(std::string_view key) {
+    std::vector<std::string> all;
+    if (const toml::node* node = find(key)) {
+      const auto* list = node->as_array();
+      for (std::size_t i = 0; list != nullptr && i < list->size(); ++i) {
+        all.push_back(list->get(i)->value_exact<std::string>().value_or(""));
+      }
+      if (list == nullptr || std::find(all.begin(), all.end(), "") != all.end()) {
+        fail(key, *node, "expected a list of texts in quotes");
+      }
+    }
+    return all;
+  }
+
   void flag(std::string_view key, bool& value) {
     if (const toml::node* node = find(key)) {
       const auto* found = node->as_boolean();
@@ -349,6 +363,74 @@ void read_cam(Keys& keys, CamSensor& cam) {
   }
 }
 
+void read_counter(Keys& keys, EcuCounter& counter) {
+  keys.number("jitter_ns", counter.jitter_ns, 0, 1e9);
+  keys.number("delay_us", counter.delay_us, 0, 1e6);
+  keys.number("threshold_rpm", counter.threshold_rpm, 0, 30000);
+  keys.number("gap_ratio", counter.gap_ratio, 1.05, 100);
+  keys.integer("good_turns", counter.good_turns, 1, 1000);
+  keys.integer("cam_edges", counter.cam_edges, 1, 1000);
+  keys.integer("tolerate_teeth", counter.tolerate_teeth, 0, 100);
+  keys.number("stopped_s", counter.stopped_s, 0.01, 60);
+  keys.number("least_rpm", counter.least_rpm, 0, 1000);
+  keys.number("loss_above_rpm", counter.loss_above_rpm, 0, 30000);
+  keys.flag("counts_stops", counter.counts_stops);
+  keys.number("speed_over_deg", counter.speed_over_deg, 1, 7200);
+  keys.number("speed_filter_ms", counter.speed_filter_ms, 0, 1e5);
+  keys.integer("speed_teeth", counter.speed_teeth, 1, 1000);
+}
+
+constexpr std::array<std::pair<std::string_view, CanLayout>, 3> layout_names = {
+    {{"slate", CanLayout::slate}, {"marl", CanLayout::marl}, {"eec1", CanLayout::eec1}}};
+
+void read_layouts(Keys& keys, std::vector<CanLayout>& layouts) {
+  if (!keys.has("layouts")) {
+    return;
+  }
+  layouts.clear();
+  for (const std::string& name : keys.texts("layouts")) {
+    const auto* found =
+        std::find_if(layout_names.begin(), layout_names.end(), [&](const auto& entry) { return entry.first == name; });
+    if (found == layout_names.end() || std::find(layouts.begin(), layouts.end(), found->second) != layouts.end()) {
+      keys.fail_at("layouts", "expected a list of slate, marl and eec1, each at most once");
+      return;
+    }
+    layouts.push_back(found->second);
+  }
+  if (layouts.empty()) {
+    keys.fail_at("layouts", "expected a list of slate, marl and eec1, each at most once");
+  }
+}
+
+void read_can(Keys& keys, EcuBroadcast& can) {
+  constexpr std::size_t interface_longest = 15;  // IFNAMSIZ of Linux
+  read_layouts(keys, can.layouts);
+  keys.text("interface", can.interface);
+  const auto odd = [](char letter) { return letter <= ' ' || letter > '~'; };
+  if (can.interface.empty() || can.interface.size() > interface_longest ||
+      std::any_of(can.interface.begin(), can.interface.end(), odd)) {
+    keys.fail_at("interface", "expected 1 to 15 printable characters without a space");
+  }
+  keys.number("period_scale", can.period_scale, 0.01, 1000);
+  keys.number("latency_ms", can.latency_ms, 0, 1e4);
+  keys.number("latency_jitter_ms", can.latency_jitter_ms, 0, 1e4);
+  keys.number("bit_rate", can.bit_rate, 10000, 1e6);
+  keys.number("bus_load", can.bus_load, 0, 0.9);
+  keys.number("clock_offset_s", can.clock_offset_s, 0, 4e9);
+  keys.number("clock_skew_ppm", can.clock_skew_ppm, -1000, 1000);
+  keys.number("transport_ms", can.transport_ms, 0, 1e4);
+  keys.number("transport_jitter_ms", can.transport_jitter_ms, 0, 1e4);
+}
+
+void read_spans(Keys& keys, std::string_view key, std::vector<EcuSpan>& spans) {
+  for (const std::vector<double>& row : keys.rows(key, 2)) {
+    if (!keys.failed() && !(row[0] >= 0 && row[1] > row[0])) {
+      keys.fail_at(key, "expected rows of two times in seconds, the second after the first");
+    }
+    spans.push_back({row[0], row[1]});
+  }
+}
+
 void read_ecu(Keys& keys, Ecu& ecu) {
   keys.number("error_deg", ecu.error_deg, -360, 360);
   keys.number("delay_us", ecu.delay_us, -1e6, 1e6);
@@ -357,6 +439,16 @@ void read_ecu(Keys& keys, Ecu& ecu) {
   keys.number("dwell_ms", ecu.dwell_ms, 0.01, 1000);
   keys.number("pulse_ms", ecu.pulse_ms, 0.01, 1000);
   keys.number("starts_after_deg", ecu.starts_after_deg, 0, 1e6);
+  for (const std::vector<double>& row : keys.rows("advance_table", 2)) {
+    if (!keys.failed() && !(std::fabs(row[0]) <= 30000 && std::fabs(row[1]) <= 80)) {
+      keys.fail_at("advance_table", "expected rows of rpm and degrees before TDC, -80 to 80");
+    }
+    ecu.advance_table.push_back({row[0], row[1]});
+  }
+  read_spans(keys, "spark_cuts", ecu.spark_cuts);
+  read_spans(keys, "fuel_cuts", ecu.fuel_cuts);
+  keys.tables("counter", [&](Keys& inner) { read_counter(inner, ecu.counter.emplace()); });
+  keys.tables("can", [&](Keys& inner) { read_can(inner, ecu.can.emplace()); });
 }
 
 void read_fault(Keys& keys, Fault& fault) {
@@ -383,6 +475,12 @@ void read_fault(Keys& keys, Fault& fault) {
   keys.number("width_us", fault.width_us, 0.01, 1e6);
   keys.number("span_deg", fault.span_deg, 0.1, 1e6);
   keys.flag("one_edge", fault.one_edge);
+  std::string seen_by(to_string(SeenBy::both));
+  keys.text("seen_by", seen_by);
+  if (seen_by != "both" && seen_by != "tap" && seen_by != "ecu") {
+    keys.fail_at("seen_by", "expected both, tap or ecu");
+  }
+  fault.seen_by = seen_by == "tap" ? SeenBy::tap : seen_by == "ecu" ? SeenBy::ecu : SeenBy::both;
   keys.text("cam", fault.cam);
   keys.integer("teeth", fault.teeth, -100, 100);
   keys.number("deg", fault.deg, -360, 360);

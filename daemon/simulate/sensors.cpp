@@ -216,6 +216,15 @@ double time_beyond(const Motion& motion, const Passage& passage, double deg) {
   return time_at(motion, crank_deg, std::max(0.0, passage.t_s - back_s)).value_or(passage.t_s);
 }
 
+// An ECU works out the spark some time before it: so far before TDC it looks at its advance.
+constexpr double decided_before_deg = 90;
+
+double advance_at(const std::vector<TimedStep>& steps, double t_s) {
+  const auto after = std::upper_bound(steps.begin(), steps.end(), t_s,
+                                      [](double t, const TimedStep& step) { return t < step.from_s; });
+  return after == steps.begin() ? steps.front().value : (after - 1)->value;
+}
+
 }  // namespace
 
 Wire reference_wire(const Reference& reference, const Ecu& ecu, const EcuRun& run, const Motion& motion,
@@ -230,7 +239,8 @@ Wire reference_wire(const Reference& reference, const Ecu& ecu, const EcuRun& ru
     return wire;
   }
   const double advance_deg = spark ? ecu.advance_deg.value_or(reference.advance_deg) : 0.0;
-  const double mark_deg = wrap_deg(-advance_deg, reference.period_deg);
+  const bool by_table = spark && !run.advance.empty();
+  const double mark_deg = wrap_deg(by_table ? -decided_before_deg : -advance_deg, reference.period_deg);
   const std::vector<double> starts = fresh_starts(motion, run.signal_dead);
   std::size_t start = 0;
   double start_deg = motion.front().crank_deg;
@@ -241,10 +251,12 @@ Wire reference_wire(const Reference& reference, const Ecu& ecu, const EcuRun& ru
       start_deg = state_at(motion, starts[start]).crank_deg;
     }
     const double turned_deg = state_at(motion, passage.t_s).crank_deg - start_deg;
-    if (!passage.forward || turned_deg < ecu.starts_after_deg || within(run.signal_dead, passage.t_s)) {
+    const bool waits = turned_deg < ecu.starts_after_deg || within(run.signal_dead, passage.t_s);
+    if (!passage.forward || (run.modelled ? within(run.quiet, passage.t_s) : waits)) {
       return;
     }
-    double t_s = time_beyond(motion, passage, ecu.error_deg + sum_at(run.error_deg, passage.t_s));
+    const double to_spark_deg = by_table ? decided_before_deg - advance_at(run.advance, passage.t_s) : 0.0;
+    double t_s = time_beyond(motion, passage, to_spark_deg + ecu.error_deg + sum_at(run.error_deg, passage.t_s));
     t_s += (ecu.delay_us + sum_at(run.delay_us, passage.t_s) + reference.delay_us) * 1e-6;
     if (ecu.jitter_us > 0) {
       t_s += ecu.jitter_us * 1e-6 * random.normal();

@@ -89,6 +89,10 @@ struct EcuRun {
   std::vector<TimedStep> error_deg;  // added while they last
   std::vector<TimedStep> delay_us;
   std::vector<TimedStep> signal_dead;  // no crank signal: no output, and a fresh start after it
+  // Of a modelled ECU, which knows by itself when it may fire:
+  bool modelled = false;
+  std::vector<TimedStep> quiet;    // it fires nothing meanwhile
+  std::vector<TimedStep> advance;  // spark advance by time; empty = locked
 };
 
 Wire reference_wire(const Reference& reference, const Ecu& ecu, const EcuRun& run, const Motion& motion,

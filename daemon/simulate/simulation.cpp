@@ -6,6 +6,7 @@
 
 #include "geometry/angle.hpp"
 #include "simulate/crank_model.hpp"
+#include "simulate/ecu.hpp"
 #include "simulate/faults.hpp"
 #include "simulate/random.hpp"
 #include "simulate/sensors.hpp"
@@ -101,24 +102,51 @@ Phases phases_of(const Engine& engine, const Scenario& scenario, const Motion& m
   return phases;
 }
 
-EcuRun ecu_run(const Engine& engine, const Scenario& scenario, const Motion& motion, const PhaseTrack& wheel,
-               Truth& truth) {
-  EcuRun run;
-  run.wheel = wheel;
+// What a fault of the ECU itself changes while it lasts, and by how much; nullptr: it is no such fault.
+struct EcuChange {
+  std::vector<TimedStep>* steps = nullptr;
+  double value = 0;
+};
+EcuChange change_of(const Fault& fault, EcuRun& run, EcuTrouble& trouble) {
+  switch (fault.kind) {
+    case FaultKind::reference_error:
+      return {&run.error_deg, fault.deg};
+    case FaultKind::reference_delay:
+      return {&run.delay_us, fault.us};
+    case FaultKind::ecu_restarted:
+      return {&trouble.off, 0};
+    case FaultKind::ecu_silent:
+      return {&trouble.silent, 0};
+    case FaultKind::ecu_late:
+      return {&trouble.late_us, fault.us};
+    case FaultKind::ecu_offset_changed:
+      return {&trouble.offset_deg, fault.deg};
+    case FaultKind::ecu_speed_disagrees:
+      return {&trouble.speed_teeth, static_cast<double>(fault.count)};
+    case FaultKind::ecu_advance_disagrees:
+      return {&trouble.advance_error, fault.deg};
+    default:
+      return {};
+  }
+}
+
+// What befalls the ECU over a run, other than on the wires of the sensors.
+void trouble_ecu(const Engine& engine, const Scenario& scenario, const Motion& motion, EcuRun& run, EcuTrouble& trouble,
+                 Truth& truth) {
   for (const Fault& fault : scenario.faults) {
-    const bool error = fault.kind == FaultKind::reference_error;
-    const bool delay = fault.kind == FaultKind::reference_delay;
-    const bool dead = fault.kind == FaultKind::crank_signal_stopped;
-    if (!error && !delay && !dead) {
+    const EcuChange change = change_of(fault, run, trouble);
+    const bool dead = fault.kind == FaultKind::crank_signal_stopped && fault.seen_by != SeenBy::tap;
+    if (change.steps == nullptr && !dead) {
       continue;
     }
     const std::vector<Place> places = places_of(fault, motion, engine.cycle_deg);
     for (const Place& place : places) {
-      const TimedStep step{place.t_s, end_of(fault, place, motion), error ? fault.deg : fault.us};
-      (error ? run.error_deg : delay ? run.delay_us : run.signal_dead).push_back(step);
-      if (!dead && engine.reference) {
+      const TimedStep step{place.t_s, end_of(fault, place, motion), change.value};
+      (dead ? run.signal_dead : *change.steps).push_back(step);
+      if (!dead) {
         TruthFault entry = noted(fault, place.t_s, motion, engine.cycle_deg);
-        entry.channel = engine.reference->channel;
+        const bool output = fault.kind == FaultKind::reference_error || fault.kind == FaultKind::reference_delay;
+        entry.channel = output && engine.reference ? engine.reference->channel : "";
         entry.value = step.value;
         if (fault.for_s) {
           entry.end_ns = to_ns(step.to_s);
@@ -128,7 +156,10 @@ EcuRun ecu_run(const Engine& engine, const Scenario& scenario, const Motion& mot
     }
     truth.faults_not_reached += !dead && places.empty() ? 1 : 0;
   }
-  return run;
+  std::stable_sort(trouble.off.begin(), trouble.off.end(),
+                   [](const TimedStep& a, const TimedStep& b) { return a.from_s < b.from_s; });
+  // A greater trigger offset puts its idea of TDC later.
+  run.error_deg.insert(run.error_deg.end(), trouble.offset_deg.begin(), trouble.offset_deg.end());
 }
 
 // The engine file's own delay is there in truth: the file is right about it.
@@ -137,8 +168,8 @@ SensorNoise with_known_delay(SensorNoise noise, double known_us) {
   return noise;
 }
 
-Wires wires_of(const Engine& engine, const Scenario& scenario, const Motion& motion, Truth& truth) {
-  const Phases phases = phases_of(engine, scenario, motion, truth);
+// Crank and cams as their sensors give them, before any fault on a wire.
+Wires sensor_wires(const Engine& engine, const Scenario& scenario, const Motion& motion, const Phases& phases) {
   Wires wires;
   Random pitch(scenario.seed, pitch_stream);
   Random crank(scenario.seed, crank_stream);
@@ -155,11 +186,65 @@ Wires wires_of(const Engine& engine, const Scenario& scenario, const Motion& mot
         wheel_wire(cam.channel, motion, phases.cams[i], cam_pattern(cam, engine.cycle_deg, sensor.width_deg),
                    with_known_delay(sensor.noise, cam.delay_us), {sensor.backlash_deg, sensor.torsion_deg}, random));
   }
+  return wires;
+}
+
+// The faults that one side sees, put on its wires.
+void disturb_all(const Engine& engine, const Scenario& scenario, const Motion& motion, SeenBy side, Wires& wires,
+                 Truth& truth) {
+  for (std::size_t i = 0; i < scenario.faults.size(); ++i) {
+    const Fault& fault = scenario.faults[i];
+    Random random(scenario.seed, fault_stream + i);
+    if (fault.seen_by == SeenBy::both || fault.seen_by == side) {
+      disturb(fault, engine, motion, wires, random, truth);
+    }
+  }
+}
+
+// The modelled ECU counts on its own wires; what it did joins the truth, what it says the frames.
+void run_modelled_ecu(const Engine& engine, const Scenario& scenario, const Motion& motion, const Wires& undisturbed,
+                      const EcuTrouble& trouble, EcuRun& run, Simulation& result) {
+  const EcuCounter counter = scenario.ecu.counter.value_or(EcuCounter{});
+  Wires own = behind_input(undisturbed, counter, motion, scenario.seed);
+  // What the tap sees as well is written down there.
+  Truth seen_here;
+  disturb_all(engine, scenario, motion, SeenBy::ecu, own, seen_here);
+  for (const TruthFault& entry : seen_here.faults) {
+    if (entry.seen_by == SeenBy::ecu) {
+      result.truth.faults.push_back(entry);
+    }
+  }
+  for (const Fault& fault : scenario.faults) {
+    const bool unreached = fault.seen_by == SeenBy::ecu && places_of(fault, motion, engine.cycle_deg).empty();
+    result.truth.faults_not_reached += unreached ? 1 : 0;
+  }
+  const double end_s = motion.back().t_s;
+  const EcuHistory history =
+      count_teeth(engine, counter, ecu_edges(engine, own), end_s, trouble.off, trouble.speed_teeth);
+  run.modelled = true;
+  run.quiet = quiet_of(engine, scenario.ecu, history, end_s);
+  run.advance = advance_of(scenario.ecu, history, end_s);
+  result.truth.ecu = history.moments;
+  if (scenario.ecu.can) {
+    result.frames = broadcast(engine, scenario, history, trouble, end_s);
+  }
+}
+
+Wires wires_of(const Engine& engine, const Scenario& scenario, const Motion& motion, Simulation& result) {
+  const Phases phases = phases_of(engine, scenario, motion, result.truth);
+  Wires wires = sensor_wires(engine, scenario, motion, phases);
+  EcuRun run;
+  run.wheel = phases.crank_wheel;
+  EcuTrouble trouble;
+  trouble_ecu(engine, scenario, motion, run, trouble, result.truth);
+  if (scenario.ecu.modelled()) {
+    run_modelled_ecu(engine, scenario, motion, wires, trouble, run, result);
+  }
   if (engine.reference) {
     Random random(scenario.seed, reference_stream);
-    const EcuRun run = ecu_run(engine, scenario, motion, phases.crank_wheel, truth);
     wires.reference = reference_wire(*engine.reference, scenario.ecu, run, motion, random);
   }
+  disturb_all(engine, scenario, motion, SeenBy::tap, wires, result.truth);
   return wires;
 }
 
@@ -261,6 +346,24 @@ std::vector<std::int64_t> reversals(const Motion& motion) {
 
 }  // namespace
 
+std::string_view to_string(EcuState state) {
+  switch (state) {
+    case EcuState::off:
+      return "off";
+    case EcuState::no_signal:
+      return "no-signal";
+    case EcuState::searching:
+      return "searching";
+    case EcuState::revolution:
+      return "revolution";
+    case EcuState::cycle:
+      return "cycle";
+    case EcuState::lost:
+      return "lost";
+  }
+  return "unknown";
+}
+
 Simulation simulate(const Engine& engine, const Scenario& scenario) {
   Simulation result;
   Truth& truth = result.truth;
@@ -269,11 +372,7 @@ Simulation simulate(const Engine& engine, const Scenario& scenario) {
   truth.cycle_deg = engine.cycle_deg;
   const Motion motion = drive_scenario(engine, scenario);
   truth.end_s = motion.back().t_s;
-  Wires wires = wires_of(engine, scenario, motion, truth);
-  for (std::size_t i = 0; i < scenario.faults.size(); ++i) {
-    Random random(scenario.seed, fault_stream + i);
-    disturb(scenario.faults[i], engine, motion, wires, random, truth);
-  }
+  const Wires wires = wires_of(engine, scenario, motion, result);
   std::stable_sort(truth.faults.begin(), truth.faults.end(),
                    [](const TruthFault& a, const TruthFault& b) { return a.t_ns < b.t_ns; });
   capture_all(wires, scenario.tick_ns, result);

@@ -1,9 +1,11 @@
 // One simulated run: edges as a capture device would see them, and the truth behind them. Pure: no file, no clock.
 #pragma once
 
+#include <array>
 #include <cstdint>
 #include <optional>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "geometry/engine.hpp"
@@ -31,6 +33,25 @@ struct TruthFault {
   std::optional<int> tooth;  // number of the missed tooth, of the tooth before a spurious pulse, of a cam's edge
   int count = 1;             // edges of the active polarity (listed edges of a cam) added or taken away; pulses
   double value = 0;          // degrees, microseconds or teeth, by kind
+  SeenBy seen_by = SeenBy::both;
+};
+
+enum class EcuState : std::uint8_t {
+  off,
+  no_signal,
+  searching,
+  revolution,
+  cycle,
+  lost,  // and not yet found again
+};
+std::string_view to_string(EcuState state);
+
+// A change of what the modelled ECU knows.
+struct EcuMoment {
+  std::int64_t t_ns = 0;
+  EcuState state = EcuState::no_signal;
+  int losses = 0;      // of its counter of 8 bits, from then on
+  std::string reason;  // why it lost sync, in words; else empty
 };
 
 struct TruthSample {
@@ -51,11 +72,22 @@ struct Truth {
   int faults_not_reached = 0;               // listed, but the run ended or stood before
   std::vector<AngleStep> wheel_slips;       // crank wheel against crank, in unwrapped crank degrees
   std::vector<TruthSample> samples;         // each sample_deg, and at every stop
+  std::vector<EcuMoment> ecu;               // by time; empty when the ECU is not modelled
+};
+
+// A frame on the bus, as stamped.
+struct SimFrame {
+  std::int64_t stamp_us = 0;  // on the clock of EcuBroadcast
+  std::uint32_t id = 0;
+  bool extended = false;
+  std::array<std::uint8_t, 8> data = {};  // all messages have 8 bytes
+  friend bool operator==(const SimFrame&, const SimFrame&) = default;
 };
 
 struct Simulation {
   std::vector<std::string> channels;  // as in the engine file: crank, cams, reference
   std::vector<SimEdge> edges;         // by time
+  std::vector<SimFrame> frames;       // of a modelled ECU that broadcasts, by stamp
   Truth truth;
 };
 
