@@ -278,6 +278,8 @@ void read_origin(Table& top, Expectation& expectation) {
   expectation.engine_text = top.text("engine", any_text, "the text of an engine file").value_or("");
   expectation.scenario = top.text("scenario", any_text, "the text of a scenario file").value_or("");
   expectation.origin = top.text("origin", any_text, "where the recording is from").value_or("");
+  expectation.can_shift_s = top.number("can_shift_s");
+  expectation.can_only = top.flag("can_only").value_or(false);
   if (expectation.engine_file.empty() == expectation.engine_text.empty()) {
     top.complain("engine", "either engine (text) or engine_file (path)");
   }

@@ -61,11 +61,13 @@ struct WantedTdc {
 };
 
 struct Expectation {
-  std::string what;         // in words
-  std::string engine_file;  // path relative to the expectation file; or else
-  std::string engine_text;  // the engine file's text
-  std::string scenario;     // from which `simulate` made the log; or else
-  std::string origin;       // where the recording is from
+  std::string what;                   // in words
+  std::string engine_file;            // path relative to the expectation file; or else
+  std::string engine_text;            // the engine file's text
+  std::string scenario;               // from which `simulate` made the log; or else
+  std::string origin;                 // where the recording is from
+  std::optional<double> can_shift_s;  // added to the times of the CAN log; absent: one clock stamped both
+  bool can_only = false;              // the log has no edges
   std::vector<WantedFinding> find;
   std::vector<WantedFinding> may_find;
   std::vector<std::string> never;  // kinds that must not be there, however harmless

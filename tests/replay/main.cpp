@@ -18,6 +18,7 @@ using namespace cw::replay_logs;
 struct Row {
   std::string name;
   std::uint64_t edges = 0;
+  std::uint64_t frames = 0;
   std::string expected;
   std::string found;
   std::vector<std::string> problems;
@@ -28,7 +29,7 @@ std::set<std::string> names_in(const std::string& folder) {
   std::set<std::string> names;
   for (const auto& entry : fs::directory_iterator(folder)) {
     const std::string file = entry.path().filename();
-    for (const std::string end : {".csv.zst", ".csv", ".toml"}) {
+    for (const std::string end : {".csv.zst", ".csv", ".can.log.zst", ".can.log", ".toml"}) {
       if (file.size() > end.size() && file.ends_with(end)) {
         names.insert(file.substr(0, file.size() - end.size()));
         break;
@@ -44,8 +45,7 @@ Row judge(const std::string& program, const std::string& folder, const std::stri
   const std::string base = folder + "/" + name;
   std::string problem;
   const std::string text = bytes_of(base + ".toml", problem);
-  const std::string log = fs::exists(base + ".csv") ? base + ".csv" : base + ".csv.zst";
-  const std::string rows = problem.empty() ? rows_of(log, problem) : "";
+  const Log log = problem.empty() ? log_of(base, problem) : Log{};
   if (!problem.empty()) {
     row.problems.push_back(problem);
     return row;
@@ -57,8 +57,9 @@ Row judge(const std::string& program, const std::string& folder, const std::stri
   }
   const auto& expectation = std::get<Expectation>(read);
   row.expected = expected_in_words(expectation);
-  const Run run = replay_twice(program, expectation, folder, rows);
+  const Run run = replay_twice(program, expectation, folder, log);
   row.edges = run.outcome.edges;
+  row.frames = run.outcome.frames;
   row.found = found_in_words(run.outcome);
   row.problems = run.problems;
   const std::vector<std::string> more = differences(expectation, run.outcome);
@@ -66,25 +67,26 @@ Row judge(const std::string& program, const std::string& folder, const std::stri
   return row;
 }
 
-void print_line(const std::string& name, const std::string& edges, const std::string& expected,
-                const std::string& found, const std::string& verdict) {
+void print_line(const std::string& name, const std::string& edges, const std::string& frames,
+                const std::string& expected, const std::string& found, const std::string& verdict) {
   constexpr int name_width = 34;
   constexpr int edges_width = 7;
   constexpr int kinds_width = 40;
-  std::cout << std::left << std::setw(name_width) << name << std::right << std::setw(edges_width) << edges << "  "
-            << std::left << std::setw(kinds_width) << expected << ' ' << std::setw(kinds_width) << found << ' '
-            << verdict << std::endl;
+  std::cout << std::left << std::setw(name_width) << name << std::right << std::setw(edges_width) << edges
+            << std::setw(edges_width) << frames << "  " << std::left << std::setw(kinds_width) << expected << ' '
+            << std::setw(kinds_width) << found << ' ' << verdict << std::endl;
 }
 
 void print(const Row& row) {
-  print_line(row.name, std::to_string(row.edges), row.expected, row.found, row.problems.empty() ? "ok" : "FAILED");
+  print_line(row.name, std::to_string(row.edges), std::to_string(row.frames), row.expected, row.found,
+             row.problems.empty() ? "ok" : "FAILED");
   for (const std::string& problem : row.problems) {
     std::cout << "    " << problem << '\n';
   }
 }
 
 int judge_all(const std::string& program, const std::string& folder, const std::string& only) {
-  print_line("name", "edges", "must be found", "found", "verdict");
+  print_line("name", "edges", "frames", "must be found", "found", "verdict");
   std::size_t failed = 0;
   std::size_t count = 0;
   for (const std::string& name : names_in(folder)) {
@@ -108,8 +110,8 @@ int make(const std::string& program, const std::string& file) {
   if (problem.empty()) {
     const fs::path path(file);
     const std::string beside = path.has_parent_path() ? path.parent_path().string() : ".";
-    const std::string log = file.substr(0, file.size() - path.extension().string().size()) + ".csv.zst";
-    problem = make_log(program, std::get<Expectation>(read), beside, log);
+    const std::string base = file.substr(0, file.size() - path.extension().string().size());
+    problem = make_log(program, std::get<Expectation>(read), beside, base);
   }
   std::cerr << problem << (problem.empty() ? "" : "\n");
   return problem.empty() ? 0 : 1;

@@ -37,6 +37,7 @@ struct SaidCycle {
 struct Outcome {
   std::int64_t first_edge_ns = 0;
   std::uint64_t edges = 0;
+  std::uint64_t frames = 0;
   std::vector<SaidFinding> findings;
   std::vector<std::string> cycle_columns;
   std::vector<SaidCycle> cycles;

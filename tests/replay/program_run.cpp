@@ -7,6 +7,7 @@
 #include <unistd.h>
 #include <zstd.h>
 
+#include <algorithm>
 #include <array>
 #include <cstdlib>
 #include <filesystem>
@@ -17,10 +18,6 @@
 namespace cw::replay_logs {
 
 namespace {
-
-bool ends_with(const std::string& text, const std::string& end) {
-  return text.size() >= end.size() && text.compare(text.size() - end.size(), end.size(), end) == 0;
-}
 
 // Runs a program to its end, what it prints goes to `log`. Its exit code; -1 when it could not run or was killed.
 int run(const std::vector<std::string>& words, const std::string& log) {
@@ -67,13 +64,18 @@ std::string packed(const std::string& bytes) {
   return out;
 }
 
-// The engine file as a path; an inline one is written into the scratch folder.
+// The engine file as a path. An inline one is written into a folder of the scratch folder from which config/ is where it
+// is from `beside`, so that the paths of its signal maps lead there.
 std::string engine_path(const Expectation& expectation, const std::string& beside, const ScratchFolder& scratch) {
   if (expectation.engine_text.empty()) {
     return beside + "/" + expectation.engine_file;
   }
-  write_file(scratch.path("engine.toml"), expectation.engine_text);
-  return scratch.path("engine.toml");
+  std::error_code ignored;
+  std::filesystem::create_directory(scratch.path("logs"), ignored);
+  std::filesystem::create_directory_symlink(std::filesystem::absolute(beside) / "../config", scratch.path("config"),
+                                            ignored);
+  write_file(scratch.path("logs/engine.toml"), expectation.engine_text);
+  return scratch.path("logs/engine.toml");
 }
 
 void must_be_done(int code, const std::string& what, const std::string& log, std::vector<std::string>& problems) {
@@ -110,9 +112,22 @@ std::string bytes_of(const std::string& path, std::string& problem) {
   return bytes;
 }
 
-std::string rows_of(const std::string& path, std::string& problem) {
-  const std::string bytes = bytes_of(path, problem);
-  return problem.empty() && ends_with(path, ".zst") ? unpacked(bytes, path, problem) : bytes;
+Log log_of(const std::string& base, std::string& problem) {
+  namespace fs = std::filesystem;
+  const auto part = [&](const std::string& end) {
+    const bool plain = fs::exists(base + end);
+    const std::string path = plain ? base + end : base + end + ".zst";
+    if (!fs::exists(path) || !problem.empty()) {
+      return std::string();
+    }
+    const std::string bytes = bytes_of(path, problem);
+    return plain || !problem.empty() ? bytes : unpacked(bytes, path, problem);
+  };
+  Log log{part(".csv"), part(".can.log")};
+  if (problem.empty() && log.edges.empty() && log.frames.empty()) {
+    problem = base + ": expected .csv, .csv.zst, .can.log or .can.log.zst";
+  }
+  return log;
 }
 
 bool write_file(const std::string& path, const std::string& bytes) {
@@ -122,18 +137,41 @@ bool write_file(const std::string& path, const std::string& bytes) {
   return static_cast<bool>(file);
 }
 
+namespace {
+
+// The words of the command that replays the log's files.
+std::vector<std::string> replay_words(const std::string& program, const Expectation& expectation, const Log& log,
+                                      const ScratchFolder& scratch) {
+  std::vector<std::string> words = {program, "replay"};
+  if (!log.edges.empty()) {
+    write_file(scratch.path("edges.csv"), log.edges);
+    words.push_back(scratch.path("edges.csv"));
+  }
+  if (!log.frames.empty()) {
+    write_file(scratch.path("can.log"), log.frames);
+    words.push_back(scratch.path("can.log"));
+  }
+  if (!log.edges.empty() && !log.frames.empty()) {
+    words.emplace_back(expectation.can_shift_s ? "--shift" : "--same-clock");
+    if (expectation.can_shift_s) {
+      words.push_back(scratch.path("can.log") + "=" + std::to_string(*expectation.can_shift_s));
+    }
+  }
+  return words;
+}
+
+}  // namespace
+
 Run replay_twice(const std::string& program, const Expectation& expectation, const std::string& beside,
-                 const std::string& rows) {
+                 const Log& log) {
   Run result;
   const ScratchFolder scratch;
   const std::string engine = engine_path(expectation, beside, scratch);
-  write_file(scratch.path("edges.csv"), rows);
   const std::string first = scratch.path("first");
   const std::string second = scratch.path("second");
-  must_be_done(run({program, "replay", scratch.path("edges.csv"), "--engine", engine, "--out", first, "--cycles",
-                    scratch.path("cycles.csv")},
-                   scratch.path("first.log")),
-               "replay of the log", scratch.path("first.log"), result.problems);
+  std::vector<std::string> words = replay_words(program, expectation, log, scratch);
+  words.insert(words.end(), {"--engine", engine, "--out", first, "--cycles", scratch.path("cycles.csv")});
+  must_be_done(run(words, scratch.path("first.log")), "replay of the log", scratch.path("first.log"), result.problems);
   must_be_done(run({program, "replay", first, "--out", second}, scratch.path("second.log")), "replay of the session",
                scratch.path("second.log"), result.problems);
   for (const char* name : {"/events.jsonl", "/trend.csv"}) {
@@ -145,7 +183,10 @@ Run replay_twice(const std::string& program, const Expectation& expectation, con
     }
   }
   std::string problem;
-  count_edges(rows, result.outcome);
+  if (!log.edges.empty()) {
+    count_edges(log.edges, result.outcome);
+  }
+  result.outcome.frames = static_cast<std::uint64_t>(std::count(log.frames.begin(), log.frames.end(), '\n'));
   read_trend(bytes_of(first + "/trend.csv", problem), result.outcome);
   read_cycles(bytes_of(scratch.path("cycles.csv"), problem), result.outcome);
   result.outcome.findings = read_events(bytes_of(first + "/events.jsonl", problem));
@@ -155,8 +196,27 @@ Run replay_twice(const std::string& program, const Expectation& expectation, con
   return result;
 }
 
+namespace {
+
+// Packs a file that `simulate` made; an error line, or empty.
+std::string pack_part(const std::string& made, const std::string& path) {
+  std::string problem;
+  const std::string bytes = bytes_of(made, problem);
+  if (!problem.empty()) {
+    return problem;
+  }
+  const std::string small = packed(bytes);
+  if (!write_file(path, small)) {
+    return path + ": expected a file that can be written";
+  }
+  std::cout << path << ": " << bytes.size() << " bytes, packed " << small.size() << '\n';
+  return {};
+}
+
+}  // namespace
+
 std::string make_log(const std::string& program, const Expectation& expectation, const std::string& beside,
-                     const std::string& log_path) {
+                     const std::string& base) {
   if (expectation.scenario.empty()) {
     return "expected a scenario to make the log from";
   }
@@ -170,20 +230,21 @@ std::string make_log(const std::string& program, const Expectation& expectation,
   must_be_done(
       run({program, "simulate", scratch.path("scenario.toml"), "--out", scratch.path("made")}, scratch.path("log")),
       "simulate", scratch.path("log"), problems);
-  const std::string rows = bytes_of(scratch.path("made/edges.csv"), problem);
   const auto truth = parse_json(bytes_of(scratch.path("made/truth.json"), problem));
   if (!problem.empty() || !problems.empty() || truth.is_discarded()) {
     return problems.empty() ? problem : problems.front();
   }
-  const std::string small = packed(rows);
-  if (!write_file(log_path, small)) {
-    return log_path + ": expected a file that can be written";
+  problem = expectation.can_only ? "" : pack_part(scratch.path("made/edges.csv"), base + ".csv.zst");
+  if (problem.empty() && std::filesystem::exists(scratch.path("made/can.log"))) {
+    problem = pack_part(scratch.path("made/can.log"), base + ".can.log.zst");
   }
-  std::cout << log_path << ": " << rows.size() << " bytes, packed " << small.size()
-            << "\nfaults: " << dump_json(truth["faults"], 1)
-            << "\nfaults_not_reached: " << dump_json(truth["faults_not_reached"])
+  std::cout << "faults: " << dump_json(truth["faults"], 1);
+  if (truth.contains("ecu")) {
+    std::cout << "\necu: " << dump_json(truth["ecu"], 1);
+  }
+  std::cout << "\nfaults_not_reached: " << dump_json(truth["faults_not_reached"])
             << "\ntdc1_ns = " << dump_json(truth["tdc1_ns"]) << '\n';
-  return {};
+  return problem;
 }
 
 }  // namespace cw::replay_logs

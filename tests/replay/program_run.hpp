@@ -25,22 +25,28 @@ class ScratchFolder {
 
 // A file's bytes; `problem` gets a line when it can't be read.
 std::string bytes_of(const std::string& path, std::string& problem);
-// The rows of a log: NAME.csv, or NAME.csv.zst unpacked.
-std::string rows_of(const std::string& path, std::string& problem);
+// What a log holds; a part that it has not is empty.
+struct Log {
+  std::string edges;   // the rows of NAME.csv, or of NAME.csv.zst unpacked
+  std::string frames;  // the lines of NAME.can.log, or of NAME.can.log.zst
+};
+// `base`: path without the endings. A log with neither part is a problem.
+Log log_of(const std::string& base, std::string& problem);
 bool write_file(const std::string& path, const std::string& bytes);
 
-// Replays `rows` through `program` into a session folder, then that session into another one, which must hold the same
-// events.jsonl and trend.csv as bytes. `beside` is the folder that the expectation's paths start from.
+// Replays `log` through `program` into a session folder, then that session into another one, which must hold the same
+// events.jsonl and trend.csv as bytes. `beside` is the folder that the expectation's paths start from; those of the
+// engine's text do too.
 struct Run {
   Outcome outcome;
   std::vector<std::string> problems;  // one line each; empty: both replays went through and agree
 };
-Run replay_twice(const std::string& program, const Expectation& expectation, const std::string& beside,
-                 const std::string& rows);
+Run replay_twice(const std::string& program, const Expectation& expectation, const std::string& beside, const Log& log);
 
-// Makes the log of a new expectation file: simulates its scenario and packs the edges into `log_path` (NAME.csv.zst).
+// Makes the log of a new expectation file: simulates its scenario and packs edges and frames into NAME.csv.zst and
+// NAME.can.log.zst, `base` being all before the endings.
 // Prints what went wrong in the run and when TDC1 was, to be written into the file. An error line, or empty.
 std::string make_log(const std::string& program, const Expectation& expectation, const std::string& beside,
-                     const std::string& log_path);
+                     const std::string& base);
 
 }  // namespace cw::replay_logs
