@@ -108,6 +108,13 @@ struct RecordSpec {
   double free_floor_mib = 16;       // with less room on the disk no raw items are written, findings are; 0: no floor
 };
 
+// The live page, status and metrics of `run`. Each has a key of the same name under [serve] in the engine file.
+struct ServeSpec {
+  std::string address;             // "127.0.0.1:7200" or "[::1]:7200"; empty: nothing is served
+  bool allow_remote = false;       // other computers may connect: an address that is not this computer's own
+  std::vector<std::string> hosts;  // names by which browsers reach it, beside localhost and addresses as numbers
+};
+
 struct Engine {
   std::string name;
   int cylinders = 4;
@@ -121,6 +128,7 @@ struct Engine {
   std::vector<CanSpec> can;
   Limits limits;
   RecordSpec record;
+  ServeSpec serve;
 };
 
 // Teeth of a wheel with `positions` equal pitches over `period_deg`, less the missing ones. Each gap is (number of the
