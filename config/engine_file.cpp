@@ -106,6 +106,9 @@ Engine read_engine(const toml::table& root, Complaints& complaints) {
   if (const toml::table* table = root.get_as<toml::table>("record"); table != nullptr) {
     engine.record = read_record_section(TableReader(*table, "record", complaints));
   }
+  if (const toml::table* table = root.get_as<toml::table>("serve"); table != nullptr) {
+    engine.serve = read_serve_section(TableReader(*table, "serve", complaints));
+  }
   return engine;
 }
 

@@ -74,15 +74,18 @@ constexpr std::array known_keys = {
     EngineKey{"record", "keep_gib"},
     EngineKey{"record", "free_floor_mib"},
     EngineKey{"record", "report"},
+    EngineKey{"serve", "address"},
+    EngineKey{"serve", "allow_remote"},
+    EngineKey{"serve", "hosts"},
 };
 
 struct Section {
   std::string_view name;
   bool repeated;  // [[name]]
 };
-constexpr std::array sections = {Section{"engine", false},    Section{"crank", false}, Section{"cam", true},
-                                 Section{"reference", false}, Section{"source", true}, Section{"can", true},
-                                 Section{"limits", false},    Section{"record", false}};
+constexpr std::array sections = {Section{"engine", false},    Section{"crank", false},  Section{"cam", true},
+                                 Section{"reference", false}, Section{"source", true},  Section{"can", true},
+                                 Section{"limits", false},    Section{"record", false}, Section{"serve", false}};
 
 bool is_known(std::string_view section, std::string_view key) {
   return std::any_of(known_keys.begin(), known_keys.end(),

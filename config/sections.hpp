@@ -1,6 +1,6 @@
 // The sections of the engine file, each read into its part of cw::Engine. What can be wrong within a section, or
 // between it and the sections read before it, is complained of here; order of reading: engine, crank, cam, reference,
-// source, can, limits, record. Every function expects keys that are known to be valid (check_engine_keys).
+// source, can, limits, record, serve. Every function expects keys that are known to be valid (check_engine_keys).
 #pragma once
 
 #include <toml++/toml.h>
@@ -22,6 +22,7 @@ inline constexpr std::size_t cams_max = 16;
 inline constexpr std::size_t cam_edges_max = 200;
 inline constexpr std::size_t sources_max = 8;
 inline constexpr std::size_t can_maps_max = 8;
+inline constexpr std::size_t serve_hosts_max = 16;
 inline constexpr std::size_t path_bytes_max = 1000;
 inline constexpr std::size_t name_bytes_max = 100;
 inline constexpr std::size_t channel_bytes_max = 64;
@@ -60,6 +61,9 @@ Limits read_limits_section(const TableReader& in);
 
 // Reads [record]: where and how `run` records, and how long sessions are kept.
 RecordSpec read_record_section(const TableReader& in);
+
+// Reads [serve]: where the live page, status and metrics are served.
+ServeSpec read_serve_section(const TableReader& in);
 
 // The channel name at `key`, `fallback` when absent. A name that is taken already is complained of, naming both places;
 // otherwise it is added to `uses`.

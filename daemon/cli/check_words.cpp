@@ -589,6 +589,15 @@ void explain_record(const RecordSpec& record, Page& page) {
                            : "No report.html is made by itself (report = false).");
 }
 
+void explain_serving(const ServeSpec& serve, Page& page) {
+  if (serve.address.empty()) {
+    return;
+  }
+  page.entry("Serving", "live page, status and metrics at http://" + serve.address + "/" +
+                            (serve.hosts.empty() ? "" : ", also by the names " + listed(serve.hosts)) +
+                            (serve.allow_remote ? "; other computers may look." : "; for this computer only."));
+}
+
 void explain_sources(const Engine& engine, Page& page) {
   for (std::size_t i = 0; i < engine.sources.size(); ++i) {
     const SourceSpec& source = engine.sources[i];
@@ -691,6 +700,7 @@ void explain_engine(const Engine& engine, std::string_view file_name, const Chec
   explain_sources(engine, page);
   explain_can(engine, page);
   explain_record(engine.record, page);
+  explain_serving(engine.serve, page);
   page.heading(engine.cycle_deg == 720 ? "The cycle in crank degrees; 0 is TDC1 (cylinder 1, end of compression)"
                                        : "The cycle in crank degrees; 0 is TDC1, top dead centre of cylinder 1");
   page.blank();

@@ -16,6 +16,7 @@
 #include "cli/replay.hpp"
 #include "cli/report_command.hpp"
 #include "cli/run.hpp"
+#include "cli/status.hpp"
 #include "cli/version.hpp"
 #include "simulate/output_files.hpp"
 #include "simulate/scenario_file.hpp"
@@ -118,6 +119,14 @@ void add_run(CLI::App& app, RunOptions& options) {
                       "crank=D0,cam1=D1: the engine file's channels and what the source calls them; without it as the "
                       "engine file's [[source]] says");
   command->add_option("--out", options.out, "New session folder; sessions/<UTC time>-<engine name> without it");
+  command
+      ->add_option("--serve", options.serve,
+                   "Show the live page, status and metrics at this address and port, 127.0.0.1:7200 without them; "
+                   "instead of [serve] in the engine file")
+      ->expected(0, 1)
+      ->type_name("ADDRESS:PORT");
+  command->add_flag("--serve-remote", options.serve_remote,
+                    "The address of --serve may be reached from other computers; only from this one without it");
   command->add_flag("--json", options.json, "One JSON line a finding, then a summary object, instead of words");
   command->add_flag("--journal", options.journal,
                     "Log lines as the systemd journal takes them; of itself when standard error goes there");
@@ -143,6 +152,12 @@ void add_report(CLI::App& app, ReportOptions& options) {
       app.add_subcommand("report", "Write one HTML page about a recorded session, to read and to send on");
   command->add_option("SESSION", options.session, "A session folder")->required();
   command->add_option("--out", options.out, "The page to write; report.html in the session's folder without it");
+}
+
+void add_status(CLI::App& app, StatusOptions& options) {
+  CLI::App* command = app.add_subcommand("status", "One glance at a crankwitness that runs with --serve or [serve]");
+  command->add_option("ADDRESS", options.address, "ADDRESS:PORT of its page; 127.0.0.1:7200 without it");
+  command->add_flag("--json", options.json, "What it says as JSON (status.schema.json) instead of words");
 }
 
 void add_recover(CLI::App& app, RecoverOptions& options) {
@@ -200,6 +215,8 @@ int run_command_line(int argc, const char* const* argv) {
   add_offset(app, offset_options);
   PruneOptions prune_options;
   add_prune(app, prune_options);
+  StatusOptions status_options;
+  add_status(app, status_options);
   RecoverOptions recover_options;
   add_recover(app, recover_options);
   std::string check_file;
@@ -239,6 +256,9 @@ int run_command_line(int argc, const char* const* argv) {
   }
   if (app.got_subcommand("prune")) {
     return static_cast<int>(prune(prune_options));
+  }
+  if (app.got_subcommand("status")) {
+    return static_cast<int>(status_command(status_options, std::cout, std::cerr));
   }
   if (app.got_subcommand("recover")) {
     return static_cast<int>(recover(recover_options));

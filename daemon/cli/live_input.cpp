@@ -12,6 +12,7 @@
 #include <cerrno>
 #include <chrono>
 #include <csignal>
+#include <optional>
 #include <system_error>
 #include <thread>
 #include <utility>
@@ -69,6 +70,7 @@ struct OpenSource {
   bool ending = false;  // read to its end, the last items not handed on yet
   std::uint64_t bad_told = 0;
   std::uint64_t bad_before = 0;  // those of the session before
+  std::optional<std::chrono::steady_clock::time_point> heard;
 
   // Of a link.
   asio::steady_timer link_timer;
@@ -143,6 +145,7 @@ class LiveInput::Loop {
   bool hand_on(ItemBuffer& items);
   bool try_deliver(OpenSource& source);
   void drop_edges(OpenSource& source);
+  std::vector<SourceHealth> health() const;
   void put_marker();
   void note_lost_input();
   void tell_bad_input();
@@ -269,6 +272,7 @@ void LiveInput::Loop::read_some(OpenSource& source) {
     report_.stopped_by = "input failed";
   }
   if (got > 0) {
+    source.heard = std::chrono::steady_clock::now();
     const std::size_t items_before = source.items.items.size();
     const std::size_t payload_before = source.items.payload.size();
     source.live.driver->read({bytes_.data(), static_cast<std::size_t>(got)}, source.items);
@@ -424,7 +428,20 @@ void LiveInput::Loop::on_tick() {
   if (hooks_.tick) {
     hooks_.tick();
   }
+  if (hooks_.health) {
+    hooks_.health(health());
+  }
   wait_for_tick();
+}
+
+std::vector<SourceHealth> LiveInput::Loop::health() const {
+  std::vector<SourceHealth> all;
+  for (const auto& source : sources_) {
+    const SourceInfo& info = source->live.info;
+    const bool open = source->descriptor.is_open() && !source->ending;
+    all.push_back({info.driver, info.address, open, source->heard, source->live.driver->bad_inputs()});
+  }
+  return all;
 }
 
 void LiveInput::Loop::put_marker() {

@@ -14,6 +14,7 @@
 #include "drivers/driver.hpp"
 #include "record/session_info.hpp"
 #include "record/session_writer.hpp"
+#include "serve/live_state.hpp"
 
 namespace cw {
 
@@ -37,9 +38,10 @@ enum class News : std::uint8_t { good, trouble };
 
 // What the input calls, all on its own thread. Each may be empty.
 struct LiveHooks {
-  std::function<void(News, const std::string&)> tell;  // what happens to the sources, one line each
-  std::function<void()> started;                       // the sources are set up; links may not be there yet
-  std::function<void()> tick;                          // ten times a second
+  std::function<void(News, const std::string&)> tell;     // what happens to the sources, one line each
+  std::function<void()> started;                          // the sources are set up; links may not be there yet
+  std::function<void()> tick;                             // ten times a second
+  std::function<void(std::vector<SourceHealth>)> health;  // likewise, how the sources are
   std::function<bool()> reload;  // SIGHUP: whether to end here so that a new session can begin; empty: no
 };
 

@@ -106,17 +106,43 @@ const LiveReport& LiveSession::listen(std::vector<LiveSource> sources, const Sig
                                        AccountSettings{json, true, setting_.journal && !json, anchor_});
   pipeline_ = std::make_unique<Pipeline>(
       engine_.engine,
-      PipelineSettings{
-          true, PipelineSettings{}.queue_items, writer_.get(), &totals_, {account_.get(), &status_}, engine_.maps});
+      PipelineSettings{true, PipelineSettings{}.queue_items, writer_.get(), &totals_, observers(), engine_.maps});
   hooks.tell = [log = setting_.log](News news, const std::string& line) {
     log->log(news == News::good ? spdlog::level::info : spdlog::level::warn, line);
   };
+  if (setting_.live != nullptr) {
+    hooks.health = [this](std::vector<SourceHealth> seen) {
+      setting_.live->take(live_session_, health(std::move(seen)));
+    };
+  }
   input_ = std::make_unique<LiveInput>(std::move(sources), *pipeline_, *writer_, signals, std::move(hooks));
   retention_ = std::make_unique<RetentionWatch>(engine_.engine.record, *writer_,
                                                 [log = setting_.log](const std::string& line) { log->warn(line); });
   report_ = input_->run();
   retention_.reset();
   return report_;
+}
+
+std::vector<Observer*> LiveSession::observers() {
+  std::vector<Observer*> all = {account_.get(), &status_};
+  if (setting_.live != nullptr) {
+    live_session_ = setting_.live->begin_session({engine_.engine, folder(), anchor_});
+    feed_.emplace(*setting_.live, live_session_);
+    all.push_back(&*feed_);
+  }
+  return all;
+}
+
+RunHealth LiveSession::health(std::vector<SourceHealth> sources) const {
+  PipelineCounts counts = pipeline_->counts();
+  const PipelineProgress progress = pipeline_->progress();
+  return {std::move(sources),
+          counts.edges,
+          counts.can_frames,
+          progress.monitor,
+          progress.writer,
+          writer_->health(),
+          std::move(counts.not_watched)};
 }
 
 std::vector<LiveSource> LiveSession::take_open_sources() {

@@ -17,6 +17,7 @@
 #include "cli/service_manager.hpp"
 #include "record/session_totals.hpp"
 #include "record/session_writer.hpp"
+#include "serve/live_state.hpp"
 
 namespace cw {
 
@@ -26,7 +27,8 @@ struct LiveSetting {
   Terminal& terminal;
   std::shared_ptr<spdlog::logger> log;
   bool journal = false;
-  bool again = false;  // a session was written before: a folder of --out is taken
+  LiveState* live = nullptr;  // what the page shows; nullptr: nothing is served
+  bool again = false;         // a session was written before: a folder of --out is taken
 };
 
 class LiveSession {
@@ -58,6 +60,8 @@ class LiveSession {
   LiveSession(const LiveSetting& setting, EngineText engine);
   ExitCode exit_code(const Problem& write_problem) const;
   void print_summary();
+  std::vector<Observer*> observers();
+  RunHealth health(std::vector<SourceHealth> sources) const;
 
   LiveSetting setting_;
   EngineText engine_;
@@ -66,6 +70,8 @@ class LiveSession {
   SessionTotals totals_{engine_.engine};
   std::unique_ptr<Account> account_;
   StatusNotice status_;
+  unsigned live_session_ = 0;  // its number in LiveState
+  std::optional<SessionFeed> feed_;
   LiveReport report_;
   std::unique_ptr<Pipeline> pipeline_;
   std::unique_ptr<LiveInput> input_;

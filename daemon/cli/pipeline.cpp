@@ -89,6 +89,7 @@ void Pipeline::pass_on(Work work) {
     for (const Observation& observation : work.observations) {
       std::visit(TellObserver{*settings_.totals}, observation);
     }
+    keep_counts(work.observations);
     std::vector<Observation> copy = work.observations;
     const std::size_t count = copy.size();
     if (count > 0 && !telling_.try_push(copy, count)) {
@@ -96,6 +97,24 @@ void Pipeline::pass_on(Work work) {
     }
   }
   hand_to_writer(std::move(work));
+}
+
+// The monitor's thread never waits for one that looks: the next batch is soon here.
+void Pipeline::keep_counts(const std::vector<Observation>& observations) {
+  const std::unique_lock lock(counts_mutex_, std::try_to_lock);
+  if (!lock) {
+    return;
+  }
+  counts_.edges = settings_.totals->edges();
+  counts_.can_frames = settings_.totals->can_frames();
+  if (std::ranges::any_of(observations, [](const Observation& each) { return std::holds_alternative<Second>(each); })) {
+    counts_.not_watched = settings_.totals->not_watched();
+  }
+}
+
+PipelineCounts Pipeline::counts() const {
+  const std::lock_guard lock(counts_mutex_);
+  return counts_;
 }
 
 // When the writer is behind, live analysis goes on: the items are not recorded (the writer sees the jump in their

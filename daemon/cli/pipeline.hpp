@@ -6,6 +6,8 @@
 #include <chrono>
 #include <cstddef>
 #include <cstdint>
+#include <mutex>
+#include <string>
 #include <thread>
 #include <variant>
 #include <vector>
@@ -42,6 +44,13 @@ struct PipelineProgress {
   std::chrono::steady_clock::time_point writer;
 };
 
+// What has come so far, for whoever looks while it runs. Live only.
+struct PipelineCounts {
+  std::uint64_t edges = 0;
+  std::uint64_t can_frames = 0;
+  std::vector<std::string> not_watched;  // SessionTotals::not_watched(), once a second
+};
+
 class Pipeline {
  public:
   // What `settings` points to, and `engine`, must outlive the pipeline.
@@ -60,6 +69,9 @@ class Pipeline {
   // Any thread.
   PipelineProgress progress() const { return {monitor_done_.load(), writer_done_.load()}; }
 
+  // Any thread.
+  PipelineCounts counts() const;
+
   // Observations that were lost since the writer, or who tells them, was too far behind even for them.
   std::uint64_t lost_observations() const { return lost_observations_.load(); }
 
@@ -72,6 +84,7 @@ class Pipeline {
   void run_writer();
   void run_teller();
   void pass_on(Work work);
+  void keep_counts(const std::vector<Observation>& observations);
   void hand_to_writer(Work work);
   void tell(const std::vector<Observation>& observations);
   void write(const Work& work);
@@ -85,6 +98,8 @@ class Pipeline {
   std::atomic<std::uint64_t> lost_observations_{0};
   std::atomic<std::chrono::steady_clock::time_point> monitor_done_{std::chrono::steady_clock::now()};
   std::atomic<std::chrono::steady_clock::time_point> writer_done_{std::chrono::steady_clock::now()};
+  mutable std::mutex counts_mutex_;
+  PipelineCounts counts_;
   std::thread monitor_thread_;
   std::thread writer_thread_;
   std::thread teller_thread_;

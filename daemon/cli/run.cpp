@@ -10,6 +10,8 @@
 
 #include "cli/live_session.hpp"
 #include "cli/live_sources.hpp"
+#include "cli/serving.hpp"
+#include "cli/version.hpp"
 
 namespace cw {
 
@@ -26,7 +28,7 @@ struct Refused {
   std::string why;
 };
 
-std::variant<Prepared, Refused> prepare(const LiveSetting& setting) {
+std::variant<Prepared, Refused> prepare(LiveSetting& setting, Serving& serving) {
   auto engine = read_engine_text(setting.options.engine);
   if (auto* error = std::get_if<std::string>(&engine)) {
     return Refused{ExitCode::usage, std::move(*error)};
@@ -42,6 +44,11 @@ std::variant<Prepared, Refused> prepare(const LiveSetting& setting) {
     return Refused{ExitCode::bad_input, std::move(*error)};
   }
   auto& open = std::get<std::vector<LiveSource>>(sources);
+  if (std::string error = serving.begin(setting.options, text.engine); !error.empty()) {
+    close_sources(open);
+    return Refused{serving.refused_as(), std::move(error)};
+  }
+  setting.live = serving.state();
   auto session = LiveSession::create(setting, std::move(text), infos_of(known));
   if (auto* error = std::get_if<std::string>(&session)) {
     close_sources(open);
@@ -66,8 +73,8 @@ ExitCode graver(ExitCode a, ExitCode b) {
 // Session after session, until the last.
 class Run {
  public:
-  Run(const LiveSetting& setting, const Signals& signals, Prepared first)
-      : setting_(setting), signals_(signals), now_(std::move(first)) {}
+  Run(const LiveSetting& setting, const Signals& signals, Serving& serving, Prepared first)
+      : setting_(setting), signals_(signals), serving_(serving), now_(std::move(first)) {}
 
   ExitCode listen();
 
@@ -80,6 +87,7 @@ class Run {
 
   LiveSetting setting_;
   const Signals& signals_;
+  Serving& serving_;
   Prepared now_;
   std::optional<Prepared> next_;
   std::future<ExitCode> closing_;  // the session before, which is still being written
@@ -118,7 +126,7 @@ bool Run::reload() {
     return refuse("the session before this one is still being written");
   }
   setting_.again = true;
-  auto prepared = prepare(setting_);
+  auto prepared = prepare(setting_, serving_);
   if (const auto* refused = std::get_if<Refused>(&prepared)) {
     return refuse(refused->why);
   }
@@ -156,6 +164,7 @@ ExitCode Run::listen() {
     close_sources(next_->sources);
   }
   tell_manager_stopping();
+  serving_.stopping();
   Signals::end_at_once_when_asked_twice();
   take_closed(now_.session->close());
   if (closing_.valid()) {
@@ -171,13 +180,14 @@ ExitCode run_live(const RunOptions& options) {
   const Signals signals;       // before there are threads
   Terminal terminal(Terminal::Reader::never_waited_for);
   const bool journal = options.journal || logs_to_journal();
-  const LiveSetting setting{options, terminal, make_log(terminal, journal), journal};
-  auto prepared = prepare(setting);
+  LiveSetting setting{options, terminal, make_log(terminal, journal), journal};
+  Serving serving(*setting.log, program_version());
+  auto prepared = prepare(setting, serving);
   if (const auto* refused = std::get_if<Refused>(&prepared)) {
     terminal.complain(error_prefix(journal) + refused->why);
     return refused->code;
   }
-  const ExitCode code = Run(setting, signals, std::move(std::get<Prepared>(prepared))).listen();
+  const ExitCode code = Run(setting, signals, serving, std::move(std::get<Prepared>(prepared))).listen();
   if (const std::uint64_t lines = terminal.finish_output(); lines > 0) {
     setting.log->warn(left_out_words(lines));
   }

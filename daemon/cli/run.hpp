@@ -18,6 +18,8 @@ struct RunOptions {
   bool allow_remote = false;         // network addresses among `sources` may be of other computers
   std::string channels;  // "crank=D0,cam1=D1" for the only source; empty: those of the engine file's [[source]]
   std::string out;       // new session folder; empty: sessions/<UTC time>-<engine name>
+  std::optional<std::string> serve;  // "ADDRESS:PORT", "" for the usual one; nothing: as the engine file's [serve] says
+  bool serve_remote = false;         // other computers may ask, at the address of `serve`
   bool json = false;
   bool journal = false;  // log lines as the journal takes them, wherever they go
   std::optional<Severity> fail_on;

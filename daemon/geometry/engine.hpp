@@ -118,6 +118,13 @@ struct RecordSpec {
   bool report = true;               // `run` writes report.html at a session's end, and some time after a lost sync
 };
 
+// The live page, status and metrics of `run`. Each has a key of the same name under [serve] in the engine file.
+struct ServeSpec {
+  std::string address;             // "127.0.0.1:7200" or "[::1]:7200"; empty: nothing is served
+  bool allow_remote = false;       // other computers may connect: an address that is not this computer's own
+  std::vector<std::string> hosts;  // names by which browsers reach it, beside localhost and addresses as numbers
+};
+
 struct Engine {
   std::string name;
   int cylinders = 4;
@@ -131,6 +138,7 @@ struct Engine {
   std::vector<CanSpec> can;
   Limits limits;
   RecordSpec record;
+  ServeSpec serve;
 };
 
 // Teeth of a wheel with `positions` equal pitches over `period_deg`, less the missing ones. Each gap is (number of the

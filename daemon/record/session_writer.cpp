@@ -210,6 +210,29 @@ void SessionWriter::look_for_stall() {
   }
 }
 
+RecordingHealth SessionWriter::health() const {
+  RecordingHealth health;
+  health.recording = recording_;
+  health.lost_items = lost_items_;
+  if (const std::int64_t since_ns = busy_since_ns_; since_ns != 0) {
+    health.waits_for_disk_s = static_cast<double>(steady_now_ns() - since_ns) * 1e-9;
+  }
+  if (const std::int64_t free = free_bytes_; free >= 0) {
+    health.free_bytes = static_cast<std::uint64_t>(free);
+  }
+  const std::lock_guard lock(service_mutex_);
+  health.trouble = trouble_told_;
+  return health;
+}
+
+void SessionWriter::keep_health() {
+  const bool recording = !in_hole_ && trouble_ == Trouble::none;
+  if (recording_.exchange(recording) != recording) {
+    const std::lock_guard lock(service_mutex_);
+    trouble_told_ = recording ? std::string() : trouble_words_;
+  }
+}
+
 // ---- what is recorded
 
 void SessionWriter::begin_hole(std::uint64_t lost_items) {
@@ -245,7 +268,8 @@ bool SessionWriter::may_record(const ItemBatch& batch) {
   begin_hole(skipped);
   if (closed) {
     wants_marker_ = true;
-    service("recording-lost", json_text("reason", "the writer fell behind"));
+    trouble_words_ = "the writer fell behind";
+    service("recording-lost", json_text("reason", trouble_words_));
     tell(settings_.folder + ": the writer fell behind, this span is not recorded");
   }
   return false;
@@ -281,6 +305,7 @@ void SessionWriter::append(const ItemBatch& batch) {
   }
   any_item_ = true;
   next_sequence_ = batch.items.back().sequence + 1;
+  keep_health();
 }
 
 void SessionWriter::recording_failed(const Problem& problem, std::uint64_t lost_items, Trouble trouble) {
@@ -325,6 +350,7 @@ void SessionWriter::begin_trouble(Trouble trouble, const std::string& what) {
     service("recording-lost", json_text("reason", what));
     tell(what);
   }
+  trouble_words_ = what;
   trouble_ = trouble;
 }
 
@@ -353,7 +379,7 @@ void SessionWriter::look_at_place() {
 }
 
 void SessionWriter::look_at_room() {
-  const std::int64_t free = in_hole_ ? -1 : settings_.layer.free_bytes(settings_.folder);
+  const std::int64_t free = in_hole_ ? -1 : look_at_free_bytes();
   if (free >= 0 && static_cast<std::uint64_t>(free) < settings_.free_floor_bytes) {
     if (!close_block()) {
       return;
@@ -365,8 +391,14 @@ void SessionWriter::look_at_room() {
   }
 }
 
-bool SessionWriter::has_room() const {
+std::int64_t SessionWriter::look_at_free_bytes() {
   const std::int64_t free = settings_.layer.free_bytes(settings_.folder);
+  free_bytes_ = free;
+  return free;
+}
+
+bool SessionWriter::has_room() {
+  const std::int64_t free = look_at_free_bytes();
   const std::uint64_t wanted = std::max(settings_.free_floor_bytes / 4 * 5, room_to_go_on);
   return free < 0 || static_cast<std::uint64_t>(free) >= wanted;
 }
@@ -482,6 +514,7 @@ void SessionWriter::commit() {
   if (Problem problem = write_lines(false); problem && settings_.live) {
     begin_trouble(Trouble::refused, *problem + "; findings wait in memory until that is over");
   }
+  keep_health();
 }
 
 // Findings first. A file that refused is left alone for a while, unless it is to be tried `at_once`.

@@ -40,6 +40,15 @@ struct SessionSettings {
   std::chrono::milliseconds stall_after{1000};  // a disk that takes longer for one thing is told
 };
 
+// How recording goes, for whoever looks while it does.
+struct RecordingHealth {
+  bool recording = false;                   // what comes is being written
+  std::string trouble;                      // why it is not, in words
+  std::uint64_t lost_items = 0;             // of the session: seen live, not in the capture
+  double waits_for_disk_s = 0;              // so long the disk has not answered; 0: nothing is asked of it
+  std::optional<std::uint64_t> free_bytes;  // on the disk, when it was last looked at
+};
+
 // Draws an id for a new session.
 std::uint64_t draw_session_id();
 
@@ -87,6 +96,8 @@ class SessionWriter final : public Observer {
   Problem finish(const std::string& stopped_by, SessionTotals& totals);
 
   std::uint64_t lost_items() const { return lost_items_; }
+  // Any thread.
+  RecordingHealth health() const;
   const std::string& folder() const { return settings_.folder; }
 
  private:
@@ -111,7 +122,9 @@ class SessionWriter final : public Observer {
   bool is_gone() const;
   void look_at_place();
   void look_at_room();
-  bool has_room() const;
+  bool has_room();
+  std::int64_t look_at_free_bytes();
+  void keep_health();
   void try_disk_again();
   void end_trouble();
   Problem come_back();
@@ -139,8 +152,9 @@ class SessionWriter final : public Observer {
   Lines events_;
   Lines trend_;
   Lines service_;
-  std::mutex service_mutex_;
+  mutable std::mutex service_mutex_;
   std::string service_lines_;  // from any thread, not in service_ yet; guarded by service_mutex_
+  std::string trouble_told_;   // in words, while not all is recorded; guarded by service_mutex_
   int lock_ = -1;
   std::optional<BlackBox> black_box_;
   RemovedRanges removed_;
@@ -151,13 +165,16 @@ class SessionWriter final : public Observer {
   Trouble trouble_ = Trouble::none;
   std::optional<FileIdentity> place_;         // of the capture folder
   std::optional<std::uint64_t> parent_disk_;  // that the folder was made on
-  std::uint64_t lost_items_ = 0;
+  std::atomic<std::uint64_t> lost_items_{0};
   std::uint64_t lost_at_hole_ = 0;
   std::uint64_t lost_lines_told_ = 0;
   std::chrono::steady_clock::time_point last_look_;
   std::atomic<std::int64_t> busy_since_ns_{0};  // 0: the writing thread does not wait for the disk
   std::atomic<bool> stall_told_{false};
   std::atomic<bool> wants_marker_{false};
+  std::atomic<bool> recording_{true};
+  std::atomic<std::int64_t> free_bytes_{-1};  // not known
+  std::string trouble_words_;                 // of the last trouble
   Problem first_problem_;
 };
 

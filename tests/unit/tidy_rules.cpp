@@ -31,7 +31,7 @@ const std::map<std::string, Names, std::less<>>& arrows() {
       {"monitor", {"items", "geometry", "signals", "clocks", "sync", "compare"}},
       {"record", {"items", "text", "geometry", "signals", "clocks", "sync", "compare", "monitor"}},
       {"report", {"items", "geometry", "signals", "clocks", "sync", "compare", "monitor", "record"}},
-      {"serve", {"items", "geometry", "signals", "clocks", "sync", "compare", "monitor", "record"}},
+      {"serve", {"items", "text", "geometry", "signals", "clocks", "sync", "compare", "monitor", "record"}},
       {"cli",
        {"items", "text", "geometry", "signals", "clocks", "sync", "compare", "monitor", "record", "report", "serve",
         "simulate", "drivers", "config"}},

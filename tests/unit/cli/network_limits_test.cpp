@@ -153,31 +153,58 @@ TEST(NetworkLimits, a_half_open_connection_is_found_out_by_keep_alive_and_opened
   EXPECT_EQ(test::count_in(trial.events(), "\"kind\":\"link-lost\""), 1);
 }
 
-TEST(NetworkLimits, the_program_listens_on_no_port) {
+// The addresses, as proc(5) net/tcp and net/tcp6 write them, on which the process listens (state 0A). `sockets` gets the
+// number of all its sockets.
+std::vector<std::string> listening_addresses(int pid, int& sockets) {
+  std::string names;
+  std::error_code error;
+  for (const auto& entry : std::filesystem::directory_iterator("/proc/" + std::to_string(pid) + "/fd")) {
+    names += std::filesystem::read_symlink(entry.path(), error).string() + "\n";
+  }
+  sockets = test::count_in(names, "socket:[");
+  std::vector<std::string> found_addresses;
+  const std::regex listening(R"(^ *\d+: (\S+):\S+ \S+ 0A (?:\S+ +){5}(\d+))");
+  for (const char* table : {"tcp", "tcp6"}) {
+    std::ifstream in("/proc/" + std::to_string(pid) + "/net/" + table);
+    for (std::string line; std::getline(in, line);) {
+      std::smatch found;
+      if (std::regex_search(line, found, listening) && names.find("[" + found[2].str() + "]") != std::string::npos) {
+        found_addresses.push_back(found[1].str());
+      }
+    }
+  }
+  return found_addresses;
+}
+
+TEST(NetworkLimits, the_program_listens_on_no_port_unless_it_is_told_to_serve) {
   const NetworkTrial trial;
   Program program(trial.folder, trial.run("tcp-csv"));
   const int peer = trial.server.accept();
   ASSERT_TRUE(test::wait_for_event(trial.session, "link-connected"));
-  // Inodes of its sockets, and the listening ones (state 0A) of proc(5), net/tcp and net/tcp6.
-  std::string sockets;
-  std::error_code error;
-  for (const auto& entry : std::filesystem::directory_iterator("/proc/" + std::to_string(program.pid()) + "/fd")) {
-    sockets += std::filesystem::read_symlink(entry.path(), error).string() + "\n";
-  }
-  EXPECT_EQ(test::count_in(sockets, "socket:["), 1) << sockets;
-  const std::regex listening(R"(^ *\d+: \S+ \S+ 0A (?:\S+ +){5}(\d+))");
-  for (const char* table : {"tcp", "tcp6"}) {
-    std::ifstream in("/proc/" + std::to_string(program.pid()) + "/net/" + table);
-    for (std::string line; std::getline(in, line);) {
-      std::smatch found;
-      if (std::regex_search(line, found, listening)) {
-        EXPECT_EQ(sockets.find("[" + found[1].str() + "]"), std::string::npos) << line;
-      }
-    }
-  }
+  int sockets = 0;
+  EXPECT_EQ(listening_addresses(program.pid(), sockets), std::vector<std::string>());
+  EXPECT_EQ(sockets, 1);
   program.send(SIGTERM);
   EXPECT_EQ(program.wait(), 0);
   ::close(peer);
+}
+
+TEST(NetworkLimits, the_program_serves_this_computer_only_unless_told_otherwise) {
+  const NetworkTrial trial;
+  std::vector<std::string> words = trial.run("tcp-csv");
+  words.insert(words.end(), {"--serve", "127.0.0.1:0"});
+  Program program(trial.folder, words);
+  const int peer = trial.server.accept();
+  ASSERT_TRUE(test::wait_for_event(trial.session, "link-connected"));
+  int sockets = 0;
+  EXPECT_EQ(listening_addresses(program.pid(), sockets), std::vector<std::string>{"0100007F"});
+  program.send(SIGTERM);
+  EXPECT_EQ(program.wait(), 0);
+  ::close(peer);
+  words.back() = "0.0.0.0:0";
+  Program refused(trial.folder, words);
+  EXPECT_EQ(refused.wait(), 2);
+  EXPECT_NE(refused.err().find("0.0.0.0:0: expected a loopback address"), std::string::npos) << refused.err();
 }
 
 TEST(NetworkLimits, each_test_that_the_table_of_limits_names_is_there) {
@@ -187,7 +214,7 @@ TEST(NetworkLimits, each_test_that_the_table_of_limits_names_is_there) {
   ASSERT_NE(begin, std::string::npos);
   const std::string table = page.substr(begin, page.find("\n## ", begin + 1) - begin);
   std::string tests;
-  for (const char* folder : {"cli", "config", "drivers", "monitor", "record", "signals"}) {
+  for (const char* folder : {"cli", "config", "drivers", "monitor", "record", "serve", "signals"}) {
     for (const auto& entry : std::filesystem::directory_iterator(source + "/tests/unit/" + folder)) {
       tests += test::file_text(entry.path());
     }

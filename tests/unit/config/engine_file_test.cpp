@@ -284,6 +284,20 @@ TEST(EngineFile, reads_how_to_record_and_records_everything_for_ever_without_bei
   EXPECT_FALSE(record.report);
 }
 
+TEST(EngineFile, serves_nothing_unless_told_to_and_then_on_this_computer) {
+  EXPECT_EQ(engine_of(one_cylinder + plain_crank).serve.address, "");
+  const ServeSpec plain = engine_of(one_cylinder + plain_crank + "[serve]\n").serve;
+  EXPECT_EQ(plain.address, "127.0.0.1:7200");
+  EXPECT_FALSE(plain.allow_remote);
+  const ServeSpec remote = engine_of(one_cylinder + plain_crank +
+                                     "[serve]\naddress = \"0.0.0.0:80\"\nallow_remote = true\n"
+                                     "hosts = [\"cell-2.example\"]\n")
+                               .serve;
+  EXPECT_EQ(remote.address, "0.0.0.0:80");
+  EXPECT_TRUE(remote.allow_remote);
+  EXPECT_EQ(remote.hosts, std::vector<std::string>{"cell-2.example"});
+}
+
 TEST(ReadyEngineFiles, are_at_least_ten_and_all_sound) {
   int count = 0;
   for (const auto& entry : std::filesystem::directory_iterator(CRANKWITNESS_SOURCE_DIR "/config/engines")) {
