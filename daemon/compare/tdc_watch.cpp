@@ -47,6 +47,7 @@ void TdcWatch::take(const ReferenceEvent& event, bool cams_steady, std::vector<F
   const double deviation = deviation_deg(event);
   last_deg_ = deviation;
   second_.push_back(deviation);
+  changes_.take(event, deviation, cams_steady, out);
   const auto hold = static_cast<std::size_t>(engine_.limits.hold_cycles);
   window_.push_back({deviation, event.uncertainty_deg});
   if (window_.size() > hold) {
@@ -152,6 +153,7 @@ void TdcWatch::take(const CycleEvent& event, std::vector<Finding>& out) {
 
 void TdcWatch::break_off() {
   window_.clear();
+  changes_.break_off();
   last_deg_.reset();
   cycles_without_ = 0;
 }

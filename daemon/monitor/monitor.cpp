@@ -9,6 +9,7 @@
 #include <variant>
 #include <vector>
 
+#include "compare/cam_change_watch.hpp"
 #include "compare/cam_pattern_report.hpp"
 #include "compare/cam_watch.hpp"
 #include "compare/fault_watch.hpp"
@@ -41,6 +42,7 @@ class Monitor::Pipeline {
         sync_(engine_),
         faults_(engine_, next_id_),
         cams_(engine_, next_id_),
+        cam_changes_(engine_, next_id_),
         tdc_(engine_, next_id_),
         wheel_(engine_, next_id_),
         cam_patterns_(engine_, next_id_),
@@ -322,6 +324,7 @@ class Monitor::Pipeline {
         cams_.note_disturbance(event.t_ns);
       }
       cams_.break_off(out);
+      cam_changes_.break_off();
       tdc_.break_off();
     }
     faults_.take(event, out);
@@ -358,7 +361,10 @@ class Monitor::Pipeline {
     observer_.on_cycle(cycle);
   }
 
-  void take(const CamCycleEvent& event, std::vector<Finding>& out) { cams_.take(event, out); }
+  void take(const CamCycleEvent& event, std::vector<Finding>& out) {
+    cams_.take(event, out);
+    cam_changes_.take(event, cams_.moved_deg(event.cam), cam_conditions_, out);
+  }
   void take(const ReferenceEvent& event, std::vector<Finding>& out) { tdc_.take(event, cams_.steady(), out); }
   void take(const SilenceEvent& event, std::vector<Finding>& out) { faults_.take(event, out); }
   void take(const WheelEvent& event, std::vector<Finding>& out) { wheel_.take(event, out); }
@@ -453,6 +459,8 @@ class Monitor::Pipeline {
   Sync sync_;
   FaultWatch faults_;
   CamWatch cams_;
+  CamChangeWatch cam_changes_;
+  CamConditions cam_conditions_;  // as the ECU says; nothing until it is read
   TdcWatch tdc_;
   WheelReport wheel_;
   CamPatternReport cam_patterns_;
