@@ -183,7 +183,8 @@ const std::vector<AttributionRow>& rows() {
        small_step_one_cam,
        Severity::warning,
        A::cam_drive,
-       "this cam moved at once by less than a tooth and stayed, the other cams did not: its gear on its seat, its phaser "
+       "this cam moved at once by less than a tooth and stayed, the other cams did not: its gear on its seat, its "
+       "phaser "
        "or its tensioner gave way",
        {no_restart, "cam gear bolt and key", "phaser and its lock pin", "belt or chain tension and tensioner"},
        "P0016",
@@ -192,7 +193,8 @@ const std::vector<AttributionRow>& rows() {
        small_step_only_cam,
        Severity::warning,
        A::undecided,
-       "the cam moved at once by less than a tooth and stayed: cam gear, phaser or tensioner, or the crank wheel on its "
+       "the cam moved at once by less than a tooth and stayed: cam gear, phaser or tensioner, or the crank wheel on "
+       "its "
        "seat",
        {no_restart, "cam gear bolt and key, phaser", "belt or chain tension and tensioner",
         "crank wheel, damper ring and hub against the key"},
@@ -202,7 +204,8 @@ const std::vector<AttributionRow>& rows() {
        small_step_all_cams,
        Severity::warning,
        A::undecided,
-       "all cams moved at once by the same small angle and stayed: the crank wheel on its seat, or the first stage of the "
+       "all cams moved at once by the same small angle and stayed: the crank wheel on its seat, or the first stage of "
+       "the "
        "drive",
        {"stop: the ECU fires by this wheel and may be off by the same angle",
         "crank wheel, damper ring and hub against the key", "belt or chain tension at the crank",
@@ -491,7 +494,8 @@ const std::vector<AttributionRow>& rows() {
        all_cams_late,
        Severity::warning,
        A::undecided,
-       "all cams become later by the same angle, slowly: a crank wheel that creeps early and a first stage of the drive "
+       "all cams become later by the same angle, slowly: a crank wheel that creeps early and a first stage of the "
+       "drive "
        "that stretches look the same from here, and the ECU's mark goes with the wheel",
        {"belt or chain tension at the crank", "crank wheel, damper ring and hub against the key, engine off",
         "trigger offset again, fuel off, before load"},
@@ -501,7 +505,8 @@ const std::vector<AttributionRow>& rows() {
        all_cams_early,
        Severity::warning,
        A::wheel,
-       "all cams become earlier by the same angle, slowly: no belt or chain does that by stretching, so the crank wheel, "
+       "all cams become earlier by the same angle, slowly: no belt or chain does that by stretching, so the crank "
+       "wheel, "
        "its hub or damper ring creeps",
        {"crank wheel, damper ring and hub against the key, engine off", "trigger offset again, fuel off, before load"},
        "P0016",
@@ -520,7 +525,8 @@ const std::vector<AttributionRow>& rows() {
        cams_steady,
        Severity::warning,
        A::ecu,
-       "the ECU's mark moved against the teeth at once and stayed, and no cam moved: the ECU counts from another angle, "
+       "the ECU's mark moved against the teeth at once and stayed, and no cam moved: the ECU counts from another "
+       "angle, "
        "or its output is delayed",
        {"whether somebody changed trigger offset, advance lock or delay in the ECU",
         "the output's wiring and conditioner"},
@@ -567,7 +573,8 @@ const std::vector<AttributionRow>& rows() {
        Severity::warning,
        A::undecided,
        "the teeth come early on one side of the wheel and late on the other, seen at about one speed only: a wheel off "
-       "centre, or an engine that is faster in one half of its turn (a weak cylinder); at another speed the second changes",
+       "centre, or an engine that is faster in one half of its turn (a weak cylinder); at another speed the second "
+       "changes",
        {"the same at twice the speed", "wheel on its seat: dirt, burr, loose screws",
         "air gap around a whole turn, engine off, turned by hand"},
        "P0336",
@@ -584,7 +591,8 @@ const std::vector<AttributionRow>& rows() {
        only_cam,
        Severity::warning,
        A::undecided,
-       "the parked angle of the cam walks off slowly: its belt or chain stretches or its phaser does not come home; with "
+       "the parked angle of the cam walks off slowly: its belt or chain stretches or its phaser does not come home; "
+       "with "
        "one cam watched, a crank wheel that creeps would look alike",
        {"belt or chain length and tensioner", "oil pressure and the phaser's locking pin",
         "crank wheel, damper ring and hub against the key, engine off"},

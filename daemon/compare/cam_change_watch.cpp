@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <utility>
 
 #include "geometry/angle.hpp"
@@ -18,6 +19,9 @@ constexpr double near_park_deg = 1.5;
 constexpr double alike_share = 0.35;
 constexpr double alike_sigmas = 3;
 constexpr double half_way = 0.6;
+constexpr double wait_s_least = 15;
+constexpr double wait_s_most = 240;
+constexpr double wait_share = 0.3;  // of the time that the drift took so far
 constexpr double at_park_target_deg = 0.5;
 constexpr double in_motion_deg = 1;
 
@@ -122,10 +126,43 @@ void CamChangeWatch::feed(std::size_t index, const Waiting& waiting, const CamCo
   cam.park_deg = cam.park_deg ? *cam.park_deg + follow * (phase - *cam.park_deg) : phase;
   std::vector<Change> changes;
   cam.detector.take(waiting.reading, changes);
-  const bool target_known = index < conditions.target_deg.size() && conditions.target_deg[index].has_value();
   for (const Change& change : changes) {
-    tell(index, change, waiting.cycle, target_known, out);
+    if (change.phase != ChangePhase::began) {
+      settle(std::numeric_limits<std::int64_t>::max(), out);
+      cam.open.ended(change, out);
+    } else if (!within_travel(index, change, conditions)) {
+      const double drift_s = wait_share * std::fabs((change.to - change.from) / change.rate_per_s);
+      const double wait_s =
+          change.kind == ChangeKind::step ? wait_s_least : std::clamp(drift_s, wait_s_least, wait_s_most);
+      pending_.push_back(
+          {index, change, waiting.cycle, waiting.reading.t_ns + static_cast<std::int64_t>(wait_s * 1e9)});
+    }
   }
+  settle(waiting.reading.t_ns, out);
+}
+
+// Within the travel of its phaser the ECU may have moved the cam on purpose.
+bool CamChangeWatch::within_travel(std::size_t index, const Change& change, const CamConditions& conditions) const {
+  const CamPattern& pattern = engine_.cams[index];
+  const bool target_known = index < conditions.target_deg.size() && conditions.target_deg[index].has_value();
+  const double from_park = change.to - cams_[index].moved_deg;
+  return !pattern.fixed() && !target_known && from_park > pattern.phaser_min_deg && from_park < pattern.phaser_max_deg;
+}
+
+void CamChangeWatch::settle(std::int64_t now_ns, std::vector<Finding>& out) {
+  while (!pending_.empty()) {
+    const Pending first = pending_.front();
+    const bool all = all_changed(first);
+    if (!all && first.until_ns > now_ns) {
+      return;
+    }
+    pending_.erase(pending_.begin());
+    tell(first, all, out);
+  }
+}
+
+void CamChangeWatch::finish(std::vector<Finding>& out) {
+  settle(std::numeric_limits<std::int64_t>::max(), out);
 }
 
 std::size_t CamChangeWatch::watched() const {
@@ -134,13 +171,17 @@ std::size_t CamChangeWatch::watched() const {
 }
 
 // Whether every other cam has changed alike and has not told it yet.
-bool CamChangeWatch::all_changed(std::size_t index, const Change& change) const {
-  const double by = change.to - change.from;
+bool CamChangeWatch::all_changed(const Pending& pending) const {
+  const double by = pending.change.to - pending.change.from;
   for (std::size_t other = 0; other < cams_.size(); ++other) {
-    if (other == index || engine_.cams[other].turns_with_crank) {
+    if (other == pending.cam || engine_.cams[other].turns_with_crank) {
       continue;
     }
-    const std::optional<double> change_deg = cams_[other].detector.unsaid();
+    const auto waits = std::find_if(pending_.begin(), pending_.end(), [&](const Pending& one) {
+      return one.cam == other && one.change.kind == pending.change.kind;
+    });
+    const std::optional<double> change_deg =
+        waits != pending_.end() ? std::optional(waits->change.to - waits->change.from) : cams_[other].detector.unsaid();
     // Noise widens it, but what has hardly moved has not moved alike.
     const double noise = std::min(alike_sigmas * cams_[other].detector.noise().value_or(0), half_way * std::fabs(by));
     const double slack = std::max(alike_share * std::fabs(by), noise);
@@ -151,44 +192,39 @@ bool CamChangeWatch::all_changed(std::size_t index, const Change& change) const 
   return watched() > 1;
 }
 
-void CamChangeWatch::tell(std::size_t index, const Change& change, std::uint64_t cycle, bool target_known,
-                          std::vector<Finding>& out) {
-  if (change.phase != ChangePhase::began) {
-    cams_[index].open.ended(change, out);
-    return;
-  }
-  const CamPattern& pattern = engine_.cams[index];
-  const bool late = change.to > change.from;
-  if (!pattern.fixed() && !target_known) {
-    const double from_park = change.to - cams_[index].moved_deg;
-    if (from_park > pattern.phaser_min_deg && from_park < pattern.phaser_max_deg) {
-      return;
-    }
-  }
-  const bool step = change.kind == ChangeKind::step;
-  const bool all = all_changed(index, change);
+void CamChangeWatch::tell(const Pending& pending, bool all, std::vector<Finding>& out) {
+  const Change& change = pending.change;
   for (std::size_t other = 0; all && other < cams_.size(); ++other) {
-    if (other != index) {
+    const bool waits = std::erase_if(pending_, [&](const Pending& one) { return one.cam == other; }) > 0;
+    if (other != pending.cam && !waits) {
       cams_[other].detector.accept();
     }
   }
+  const bool step = change.kind == ChangeKind::step;
+  const bool late = change.to > change.from;
   const FindingKind kind = all    ? (step ? FindingKind::crank_wheel_step : FindingKind::crank_wheel_drift)
                            : step ? FindingKind::cam_step
                                   : FindingKind::cam_drift;
-  const Circumstance circumstance =
-      all             ? (step   ? Circumstance::small_step_all_cams
-                         : late ? Circumstance::all_cams_late
-                                : Circumstance::all_cams_early)
-      : watched() > 1 ? (step ? Circumstance::small_step_one_cam : Circumstance::one_cam)
-                      : (step ? Circumstance::small_step_only_cam : Circumstance::only_cam);
+  const Circumstance circumstance = all ? (step   ? Circumstance::small_step_all_cams
+                                           : late ? Circumstance::all_cams_late
+                                                  : Circumstance::all_cams_early)
+                                    : watched() > 1
+                                        ? (step ? Circumstance::small_step_one_cam : Circumstance::one_cam)
+                                        : (step ? Circumstance::small_step_only_cam : Circumstance::only_cam);
+  const CamPattern& pattern = engine_.cams[pending.cam];
   Finding finding = finding_of(change, kind, circumstance);
   finding.id = next_id_++;
-  finding.cycle = cycle;
+  finding.cycle = pending.cycle;
   finding.channel = all ? engine_.crank.channel : pattern.name;
   if (pattern.gear_teeth) {
-    finding.values.emplace_back("gear_teeth_moved", (change.to - change.from) * *pattern.gear_teeth / (2 * deg_per_rev));
+    finding.values.emplace_back("gear_teeth_moved",
+                                (change.to - change.from) * *pattern.gear_teeth / (2 * deg_per_rev));
   }
-  cams_[index].open.opened(change.number, finding);
+  if (pattern.crank_gear_teeth) {
+    finding.values.emplace_back("crank_gear_teeth_moved",
+                                (change.to - change.from) * *pattern.crank_gear_teeth / deg_per_rev);
+  }
+  cams_[pending.cam].open.opened(change.number, finding);
   out.push_back(std::move(finding));
 }
 

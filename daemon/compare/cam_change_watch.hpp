@@ -16,7 +16,7 @@ namespace cw {
 
 // What else is known of the engine; nothing where it is not. From what the ECU says.
 struct CamConditions {
-  std::optional<double> engine_temperature_c;      // coolant or oil
+  std::optional<double> engine_temperature_c;     // coolant or oil
   std::vector<std::optional<double>> target_deg;  // of each cam of the engine file: where the ECU wants it, from park
 };
 
@@ -33,6 +33,8 @@ class CamChangeWatch {
   // `moved_deg`: what CamWatch has told of this cam so far.
   void take(const CamCycleEvent& event, double moved_deg, const CamConditions& conditions, std::vector<Finding>& out);
   void break_off();
+  // Nothing more comes: tells what waits.
+  void finish(std::vector<Finding>& out);
 
  private:
   struct Waiting {
@@ -61,14 +63,24 @@ class CamChangeWatch {
   bool parked(const Cam& cam, const CamCycleEvent& event, const CamConditions& conditions) const;
   void take_pair(const CamCycleEvent& event, std::vector<Finding>& out);
   void feed(std::size_t index, const Waiting& waiting, const CamConditions& conditions, std::vector<Finding>& out);
-  void tell(std::size_t index, const Change& change, std::uint64_t cycle, bool target_known, std::vector<Finding>& out);
-  bool all_changed(std::size_t index, const Change& change) const;
+  // A change waits for some time whether the other cams do the same.
+  struct Pending {
+    std::size_t cam = 0;
+    Change change;
+    std::uint64_t cycle = 0;
+    std::int64_t until_ns = 0;
+  };
+  bool within_travel(std::size_t index, const Change& change, const CamConditions& conditions) const;
+  void settle(std::int64_t now_ns, std::vector<Finding>& out);
+  bool all_changed(const Pending& pending) const;
+  void tell(const Pending& pending, bool all, std::vector<Finding>& out);
   std::size_t watched() const;
 
   const Engine& engine_;
   std::uint64_t& next_id_;
   std::vector<Cam> cams_;
   std::vector<Pair> pairs_;
+  std::vector<Pending> pending_;
   std::int64_t start_ns_ = 0;  // of this run of the engine
   std::int64_t last_ns_ = 0;
   bool running_ = false;

@@ -55,8 +55,8 @@ std::size_t speed_index(double rpm) {
 }  // namespace
 
 void ChangeDetector::take(const Reading& reading, std::vector<Change>& out) {
-  const bool late = !readings_.empty() &&
-                    static_cast<double>(reading.t_ns - readings_.front().t_ns) * s_per_ns > block_s_most;
+  const bool late =
+      !readings_.empty() && static_cast<double>(reading.t_ns - readings_.front().t_ns) * s_per_ns > block_s_most;
   if (late || (!readings_.empty() && reading.t_ns < readings_.back().t_ns)) {
     break_off();
   }
@@ -127,6 +127,9 @@ void ChangeDetector::judge(double value, double rpm, std::vector<Change>& out) {
 bool ChangeDetector::learn(Level& level, double seen, double rpm) {
   if (level.known) {
     return true;
+  }
+  if (settling_ > 0 || std::max(cusum_.high, cusum_.low) > plan_.allowance) {
+    return false;  // what it would be learned against may be changing
   }
   level.seen.push_back(seen - told_ - anchor_);
   level.rpm += (rpm - level.rpm) / static_cast<double>(level.seen.size());

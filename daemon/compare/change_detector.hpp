@@ -135,9 +135,9 @@ class ChangeDetector {
   int noise_due_ = 0;
   CusumPlan plan_;
   Cusum cusum_;
-  double told_ = 0;     // changes reported so far
-  double allowed_ = 0;  // changes that are told elsewhere
-  int settling_ = 0;    // blocks until an alarm is decided; 0 = none
+  double told_ = 0;             // changes reported so far
+  double allowed_ = 0;          // changes that are told elsewhere
+  int settling_ = 0;            // blocks until an alarm is decided; 0 = none
   std::vector<Block> history_;  // since the last change that was told
   double running_s_ = 0;
   std::vector<Open> open_;

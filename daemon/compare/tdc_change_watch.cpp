@@ -37,8 +37,7 @@ void TdcChangeWatch::tell(const Change& change, const ReferenceEvent& event, boo
   }
   const FindingKind kind = change.kind == ChangeKind::step ? FindingKind::tdc_step : FindingKind::tdc_drift;
   const bool cams_tell = !engine_.cams.empty() && cams_steady && event.state == LockState::cycle_locked;
-  Finding finding =
-      finding_of(change, kind, cams_tell ? Circumstance::cams_steady : Circumstance::no_cam_watched);
+  Finding finding = finding_of(change, kind, cams_tell ? Circumstance::cams_steady : Circumstance::no_cam_watched);
   finding.id = next_id_++;
   finding.cycle = event.cycle;
   finding.channel = engine_.reference->channel;

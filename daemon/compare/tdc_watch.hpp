@@ -16,7 +16,8 @@ namespace cw {
 
 class TdcWatch {
  public:
-  TdcWatch(const Engine& engine, std::uint64_t& next_id) : engine_(engine), next_id_(next_id), changes_(engine, next_id) {}
+  TdcWatch(const Engine& engine, std::uint64_t& next_id)
+      : engine_(engine), next_id_(next_id), changes_(engine, next_id) {}
 
   // `cams_steady`: no cam has moved against the teeth meanwhile.
   void take(const ReferenceEvent& event, bool cams_steady, std::vector<Finding>& out);

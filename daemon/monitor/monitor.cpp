@@ -15,6 +15,7 @@
 #include "compare/fault_watch.hpp"
 #include "compare/robust.hpp"
 #include "compare/tdc_watch.hpp"
+#include "compare/wheel_health.hpp"
 #include "compare/wheel_report.hpp"
 #include "monitor/bus_watch.hpp"
 #include "monitor/channel_role.hpp"
@@ -45,6 +46,7 @@ class Monitor::Pipeline {
         cam_changes_(engine_, next_id_),
         tdc_(engine_, next_id_),
         wheel_(engine_, next_id_),
+        teeth_(engine_, next_id_),
         cam_patterns_(engine_, next_id_),
         buses_(next_id_) {
     row_.cam_phase_deg.resize(engine_.cams.size());
@@ -73,7 +75,11 @@ class Monitor::Pipeline {
     std::vector<Finding> out;
     faults_.finish(out);
     cams_.finish(out);
+    cam_changes_.finish(out);
     report(out);
+    if (teeth_.shape()) {
+      observer_.on_wheel(*teeth_.shape());
+    }
     if (started_ && last_host_ns_ > next_row_ns_ - ns_per_s) {
       row_end_ns_ = last_host_ns_ - first_host_ns_;
       end_row();
@@ -370,6 +376,19 @@ class Monitor::Pipeline {
   void take(const WheelEvent& event, std::vector<Finding>& out) { wheel_.take(event, out); }
   void take(const CamPatternEvent& event, std::vector<Finding>& out) { cam_patterns_.take(event, out); }
 
+  void take(const ToothTimesEvent& event, std::vector<Finding>& out) {
+    teeth_.take(event, out);
+    if (teeth_.take_correction_news()) {
+      sync_.correct_wheel(teeth_.correction_deg());
+    }
+    constexpr std::int64_t shape_every_ns = 60 * ns_per_s;
+    const std::int64_t now_ns = event.t_ns.back();
+    if (teeth_.shape() && (now_ns < wheel_told_ns_ || now_ns - wheel_told_ns_ >= shape_every_ns)) {
+      wheel_told_ns_ = now_ns;
+      observer_.on_wheel(*teeth_.shape());
+    }
+  }
+
   void settle() {
     std::vector<Finding> out;
     faults_.settle(sync_.newest_ns(), out);
@@ -463,6 +482,8 @@ class Monitor::Pipeline {
   CamConditions cam_conditions_;  // as the ECU says; nothing until it is read
   TdcWatch tdc_;
   WheelReport wheel_;
+  WheelHealth teeth_;
+  std::int64_t wheel_told_ns_ = 0;  // source time of the last shape
   CamPatternReport cam_patterns_;
   FindingGate gate_;
   EvidenceIndex evidence_;

@@ -86,8 +86,8 @@ int quiet_hours(double hours, std::uint64_t first_seed, bool verbose) {
       if (verbose) {
         std::printf("seed %llu: %s of %s at %.0f s, change %.2f; %s\n", static_cast<unsigned long long>(run.seed),
                     std::string(to_string(finding.kind)).c_str(), finding.channel.c_str(),
-                    static_cast<double>(finding.end_ns) * 1e-9, finding.values.size() > 2 ? finding.values[2].second : 0,
-                    outcome.drawn.c_str());
+                    static_cast<double>(finding.end_ns) * 1e-9,
+                    finding.values.size() > 2 ? finding.values[2].second : 0, outcome.drawn.c_str());
       }
     }
   }

@@ -55,9 +55,8 @@ class Draw {
     engine.reference = Reference{};
     engine.reference->advance_deg = 10;
     engine.limits.warm_up_s = run.warm_up_s;
-    const int cams = run.change.what == Changing::all_cams || run.change.what == Changing::one_cam
-                         ? dice.whole(2, 4)
-                         : dice.whole(1, 4);
+    const int cams = run.change.what == Changing::all_cams || run.change.what == Changing::one_cam ? dice.whole(2, 4)
+                                                                                                   : dice.whole(1, 4);
     for (int i = 0; i < cams; ++i) {
       CamPattern cam;
       cam.name = "cam " + std::to_string(i);
@@ -164,7 +163,8 @@ ChangeOutcome run_changes(const ChangeRun& run) {
     const double by_deg = changed_deg(run.change, t_s);
     for (std::size_t i = 0; i < draw.cams().size(); ++i) {
       CamNature& cam = draw.cams()[i];
-      const bool changes_too = run.change.what == Changing::all_cams || (run.change.what == Changing::one_cam && i == 0);
+      const bool changes_too =
+          run.change.what == Changing::all_cams || (run.change.what == Changing::one_cam && i == 0);
       const double phase_deg = cam.place_deg + cam.warm_deg * (1 - std::exp(-t_s / draw.warm_s)) +
                                cam.speed_deg * rpm / 6000 + cam.wander.step(cycle_s, draw.random) +
                                cam.scatter_deg * draw.random.normal() + (changes_too ? by_deg : 0);
