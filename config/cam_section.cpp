@@ -129,6 +129,10 @@ void check_index(const TableReader& in, const CamPattern& cam, bool is_index) {
   if (is_index && cam.gear_teeth) {
     in.complain("gear_teeth", "no gear_teeth on an index that turns with the crank (" + place(in, "period_deg") + ")");
   }
+  if (is_index && cam.crank_gear_teeth) {
+    in.complain("crank_gear_teeth",
+                "no crank_gear_teeth on an index that turns with the crank (" + place(in, "period_deg") + ")");
+  }
   if (is_index && (cam.phaser_min_deg != 0 || cam.phaser_max_deg != 0)) {
     in.complain("phaser_range_deg",
                 "no phaser on an index that turns with the crank (" + place(in, "period_deg") + ")");
@@ -145,6 +149,8 @@ CamPattern read_cam_section(const TableReader& in, double cycle_deg) {
   read_phaser(in, cam);
   cam.tolerance_deg = in.number("tolerance_deg", {0, 90, true, false}).value_or(cam.tolerance_deg);
   cam.gear_teeth = in.whole("gear_teeth", 8, 400);
+  cam.crank_gear_teeth = in.whole("crank_gear_teeth", 8, 400);
+  cam.moves_with = in.text("moves_with", name_bytes_max).value_or("");
   cam.delay_us = read_delay(in);
   cam.turns_with_crank = period_deg == 360;
   check_index(in, cam, cam.turns_with_crank);

@@ -189,6 +189,16 @@ Limits read_limits_section(const TableReader& in) {
   limits.margin_warning = in.number("margin_warning", {0, 1}).value_or(limits.margin_warning);
   limits.running_rpm = in.number("running_rpm", {50, 20'000}).value_or(limits.running_rpm);
   read_ecu_limits(in, limits);
+  limits.learn_s = in.number("learn_s", {10, 3600}).value_or(limits.learn_s);
+  limits.tdc_change_deg = in.number("tdc_change_deg", angles).value_or(limits.tdc_change_deg);
+  limits.cam_change_deg = in.number("cam_change_deg", angles).value_or(limits.cam_change_deg);
+  limits.cam_warm_up_deg = in.number("cam_warm_up_deg", angles).value_or(limits.cam_warm_up_deg);
+  limits.warm_up_s = in.number("warm_up_s", {0, 7200}).value_or(limits.warm_up_s);
+  limits.cam_pair_deg = in.number("cam_pair_deg", angles).value_or(limits.cam_pair_deg);
+  limits.cam_target_deg = in.number("cam_target_deg", angles).value_or(limits.cam_target_deg);
+  limits.cam_target_s = in.number("cam_target_s", {0.1, 600}).value_or(limits.cam_target_s);
+  limits.run_out_deg = in.number("run_out_deg", angles).value_or(limits.run_out_deg);
+  limits.tooth_error_deg = in.number("tooth_error_deg", angles).value_or(limits.tooth_error_deg);
   if (limits.tdc_fault_deg < limits.tdc_warning_deg) {
     const bool fault_given = in.has("tdc_fault_deg");
     in.complain(fault_given ? "tdc_fault_deg" : "tdc_warning_deg",

@@ -21,7 +21,7 @@
 
 namespace cw {
 
-using Observation = std::variant<Finding, Cycle, Second, StateChange>;
+using Observation = std::variant<Finding, Cycle, Second, StateChange, WheelShape>;
 
 struct PipelineSettings {
   bool live = false;

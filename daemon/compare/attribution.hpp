@@ -41,6 +41,18 @@ enum class Circumstance : std::uint8_t {
   no_cam_watched,         // nothing but the reference to hold against the teeth
   other_device,           // a channel of the engine file comes from another device than the crank
   link_silent,            // a source that sends heartbeats sends nothing, though its link is open
+  small_step_one_cam,     // one of several cams moved at once, by less than a tooth
+  small_step_only_cam,    // the only cam watched did
+  small_step_all_cams,    // all cams did, alike
+  one_cam,                // one of several cams
+  only_cam,               // the only cam watched
+  all_cams_late,          // all cams alike, later
+  all_cams_early,         // ... earlier
+  pair_apart,             // two cams that should move together differ
+  slow_to_target,         // the cam goes where it is asked to, but late
+  tooth_out_of_place,     // one tooth stands elsewhere than the rest of the wheel lets expect
+  tooth_moved,            // ... and stood there before
+  order_one_unsure,       // seen at one speed only
   // Of a CAN interface, as its error frames tell:
   bus_off,             // it has taken itself off the bus
   bus_passive,         // error counter at 128 or more

@@ -31,6 +31,9 @@ class CamWatch {
   // Latest phase of each cam, in the order of the engine file; absent until known and after break_off().
   std::vector<std::optional<double>> phases() const;
 
+  // By how much the steps told so far have moved this cam.
+  double moved_deg(std::size_t cam) const { return cams_[cam].moved_deg; }
+
   // Whether any cam has moved by more than its limit in the cycles still watched.
   bool steady() const;
 

@@ -37,4 +37,24 @@ RobustMean robust_mean(std::span<const double> values) {
   return {count > 0 ? sum / count : middle, spread};
 }
 
+Fences outer_fences(double first_quartile, double third_quartile) {
+  constexpr double ranges = 3;
+  const double beyond = ranges * (third_quartile - first_quartile);
+  return {first_quartile - beyond, third_quartile + beyond};
+}
+
+Fences outer_fences(std::vector<double> values) {
+  std::sort(values.begin(), values.end());
+  // Percentile p of n values stands at p (n + 1), between two of them in proportion (NIST e-Handbook 7.2.6.2).
+  const auto at = [&](double share) {
+    const double place =
+        std::clamp(share * (static_cast<double>(values.size()) + 1), 1.0, static_cast<double>(values.size()));
+    const auto below = static_cast<std::size_t>(place) - 1;
+    const std::size_t above = std::min(below + 1, values.size() - 1);
+    return values[below] + (place - std::floor(place)) * (values[above] - values[below]);
+  };
+  constexpr double quarter = 0.25;
+  return outer_fences(at(quarter), at(1 - quarter));
+}
+
 }  // namespace cw

@@ -17,4 +17,13 @@ struct RobustMean {
 // At least one value.
 RobustMean robust_mean(std::span<const double> values);
 
+// The outer quartile fences: three interquartile ranges beyond the quartiles (NIST e-Handbook 7.1.6). At least one value.
+struct Fences {
+  double low = 0;
+  double high = 0;
+};
+Fences outer_fences(std::vector<double> values);
+// With the quartiles known.
+Fences outer_fences(double first_quartile, double third_quartile);
+
 }  // namespace cw

@@ -53,6 +53,7 @@ void TdcWatch::take(const ReferenceEvent& event, double advance_deg, bool cams_s
   }
   const double deviation = deviation_deg(event, advance_deg);
   second_.push_back(deviation);
+  changes_.take(event, deviation, cams_steady, out);
   const auto hold = static_cast<std::size_t>(engine_.limits.hold_cycles);
   window_.push_back({deviation, event.uncertainty_deg});
   if (window_.size() > hold) {
@@ -158,6 +159,7 @@ void TdcWatch::take(const CycleEvent& event, std::vector<Finding>& out) {
 
 void TdcWatch::break_off() {
   window_.clear();
+  changes_.break_off();
   last_deg_.reset();
   cycles_without_ = 0;
 }

@@ -7,6 +7,7 @@
 #include <optional>
 #include <vector>
 
+#include "compare/tdc_change_watch.hpp"
 #include "geometry/engine.hpp"
 #include "items/observation.hpp"
 #include "sync/sync.hpp"
@@ -15,7 +16,8 @@ namespace cw {
 
 class TdcWatch {
  public:
-  TdcWatch(const Engine& engine, std::uint64_t& next_id) : engine_(engine), next_id_(next_id) {}
+  TdcWatch(const Engine& engine, std::uint64_t& next_id)
+      : engine_(engine), next_id_(next_id), changes_(engine, next_id) {}
 
   // `cams_steady`: no cam has moved against the teeth meanwhile.
   // With advance_from only that there is a pulse.
@@ -45,6 +47,7 @@ class TdcWatch {
 
   const Engine& engine_;
   std::uint64_t& next_id_;
+  TdcChangeWatch changes_;
   std::deque<Reading> window_;
   std::vector<double> second_;
   std::optional<double> last_deg_;

@@ -9,11 +9,13 @@
 #include <variant>
 #include <vector>
 
+#include "compare/cam_change_watch.hpp"
 #include "compare/cam_pattern_report.hpp"
 #include "compare/cam_watch.hpp"
 #include "compare/fault_watch.hpp"
 #include "compare/robust.hpp"
 #include "compare/tdc_watch.hpp"
+#include "compare/wheel_health.hpp"
 #include "compare/wheel_report.hpp"
 #include "monitor/bus_watch.hpp"
 #include "monitor/channel_role.hpp"
@@ -48,8 +50,10 @@ class Monitor::Pipeline {
         sync_(engine_),
         faults_(engine_, next_id_),
         cams_(engine_, next_id_),
+        cam_changes_(engine_, next_id_),
         tdc_(engine_, next_id_),
         wheel_(engine_, next_id_),
+        teeth_(engine_, next_id_),
         cam_patterns_(engine_, next_id_),
         buses_(next_id_),
         ecu_(engine_, std::move(maps), next_id_) {
@@ -79,7 +83,11 @@ class Monitor::Pipeline {
     std::vector<Finding> out;
     faults_.finish(out);
     cams_.finish(out);
+    cam_changes_.finish(out);
     report(out);
+    if (teeth_.shape()) {
+      observer_.on_wheel(*teeth_.shape());
+    }
     if (started_ && last_host_ns_ > next_row_ns_ - ns_per_s) {
       row_end_ns_ = last_host_ns_ - first_host_ns_;
       end_row();
@@ -366,6 +374,7 @@ class Monitor::Pipeline {
         cams_.note_disturbance(event.t_ns);
       }
       cams_.break_off(out);
+      cam_changes_.break_off();
       tdc_.break_off();
       ecu_.break_off_witness();
     }
@@ -406,7 +415,10 @@ class Monitor::Pipeline {
     observer_.on_cycle(cycle);
   }
 
-  void take(const CamCycleEvent& event, std::vector<Finding>& out) { cams_.take(event, out); }
+  void take(const CamCycleEvent& event, std::vector<Finding>& out) {
+    cams_.take(event, out);
+    cam_changes_.take(event, cams_.moved_deg(event.cam), cam_conditions_, out);
+  }
   void take(const ReferenceEvent& event, std::vector<Finding>& out) {
     if (!ecu_.cut(last_host_ns_)) {
       tdc_.take(event, cams_.steady(), out);
@@ -418,6 +430,19 @@ class Monitor::Pipeline {
   void take(const SilenceEvent& event, std::vector<Finding>& out) { faults_.take(event, out); }
   void take(const WheelEvent& event, std::vector<Finding>& out) { wheel_.take(event, out); }
   void take(const CamPatternEvent& event, std::vector<Finding>& out) { cam_patterns_.take(event, out); }
+
+  void take(const ToothTimesEvent& event, std::vector<Finding>& out) {
+    teeth_.take(event, out);
+    if (teeth_.take_correction_news()) {
+      sync_.correct_wheel(teeth_.correction_deg());
+    }
+    constexpr std::int64_t shape_every_ns = 60 * ns_per_s;
+    const std::int64_t now_ns = event.t_ns.back();
+    if (teeth_.shape() && (now_ns < wheel_told_ns_ || now_ns - wheel_told_ns_ >= shape_every_ns)) {
+      wheel_told_ns_ = now_ns;
+      observer_.on_wheel(*teeth_.shape());
+    }
+  }
 
   void settle() {
     std::vector<Finding> out;
@@ -515,8 +540,12 @@ class Monitor::Pipeline {
   Sync sync_;
   FaultWatch faults_;
   CamWatch cams_;
+  CamChangeWatch cam_changes_;
+  CamConditions cam_conditions_;  // as the ECU says; nothing until it is read
   TdcWatch tdc_;
   WheelReport wheel_;
+  WheelHealth teeth_;
+  std::int64_t wheel_told_ns_ = 0;  // source time of the last shape
   CamPatternReport cam_patterns_;
   FindingGate gate_;
   EvidenceIndex evidence_;

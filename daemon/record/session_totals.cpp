@@ -186,6 +186,33 @@ void add_times(OrderedJson& json, const SessionTotals& totals, const std::option
 
 }  // namespace
 
+namespace {
+
+OrderedJson wheel_json(const WheelShape& shape) {
+  OrderedJson json;
+  json["turns"] = shape.turns;
+  json["least_rpm"] = rounded(shape.rpm_least);
+  json["greatest_rpm"] = rounded(shape.rpm_greatest);
+  json["run_out_deg"] = rounded(shape.run_out_deg);
+  json["run_out_phase_deg"] = rounded(shape.run_out_phase_deg);
+  json["masked_orders"] = shape.masked_orders;
+  json["teeth"] = OrderedJson::array();
+  for (const ToothShape& tooth : shape.teeth) {
+    OrderedJson one;
+    one["tooth"] = tooth.tooth;
+    one["error_deg"] = rounded(tooth.error_deg);
+    one["uncertainty_deg"] = rounded(tooth.uncertainty_deg);
+    one["scatter_deg"] = rounded(tooth.scatter_deg);
+    if (tooth.duty) {
+      one["duty"] = rounded(*tooth.duty);
+    }
+    json["teeth"].push_back(std::move(one));
+  }
+  return json;
+}
+
+}  // namespace
+
 std::string summary_json(const SessionTotals& totals, const Engine& engine, const std::optional<WallAnchor>& anchor,
                          const RecordingState& recording) {
   OrderedJson json;
@@ -214,6 +241,9 @@ std::string summary_json(const SessionTotals& totals, const Engine& engine, cons
     if (totals.cam_phase_deg()[i].count() > 0) {
       json["cam_phase_deg"][engine.cams[i].name] = mean_json(totals.cam_phase_deg()[i]);
     }
+  }
+  if (totals.wheel()) {
+    json["wheel"] = wheel_json(*totals.wheel());
   }
   json["worst"] = OrderedJson::array();
   for (const Finding& finding : totals.worst()) {

@@ -1,6 +1,7 @@
 #include "sync/sync.hpp"
 
 #include <algorithm>
+#include <bit>
 #include <cmath>
 #include <cstddef>
 #include <utility>
@@ -63,6 +64,7 @@ Sync::Sync(const Engine& engine)
   constexpr double teeth_to_wave = 4;
   coarse_ = ripple_order_ * cycle_.mean_step_deg() * teeth_to_wave > deg_per_rev;
   fit_wide_deg_ = coarse_ ? largest_step_deg_ : std::max(30.0, 1.5 * cycle_.mean_step_deg() + largest_step_deg_);
+  other_ns_.assign(std::bit_ceil(4 * cycle_.teeth.size()), 0);
   plan_tdc();
 }
 
@@ -326,6 +328,7 @@ void Sync::break_off(LossReason reason) {
   period_.forget();
   jump_.forget();
   cam_patterns_.forget();
+  forget_teeth();
   pending_.clear();
   silence_reported_ = true;  // that nothing comes is no news of the engine
 }

@@ -4,6 +4,7 @@
 
 #include <cstdint>
 #include <deque>
+#include <limits>
 #include <optional>
 #include <variant>
 #include <vector>
@@ -99,8 +100,20 @@ struct CamPatternEvent {
       angles_modulo_deg;  // its angles are crank angles modulo this; absent: only their differences tell
 };
 
+// When each tooth of two cycles came, one after another without a fault among them, and the first of the next cycle. At
+// most one a second, and only while it is known which tooth is which.
+inline constexpr float unknown_duty = -1;
+struct ToothTimesEvent {
+  std::vector<std::int64_t> t_ns;
+  std::size_t first = 0;    // the first tooth, as index of ToothCycle::teeth
+  std::vector<float> duty;  // of each but the last: share of the step until the other edge, unknown_duty without one;
+                            // empty when other edges are not captured
+  std::uint64_t cycle = 0;
+  LockState state = LockState::searching;
+};
+
 using SyncEvent = std::variant<LockEvent, ToothEvent, CycleEvent, CamCycleEvent, ReferenceEvent, SilenceEvent,
-                               WheelEvent, CamPatternEvent>;
+                               WheelEvent, CamPatternEvent, ToothTimesEvent>;
 
 // How much of the crank position is known beyond what the wheel alone repeats.
 enum class PlaceKnown : std::uint8_t { none, turn, cycle };
@@ -131,8 +144,11 @@ class Sync {
   }
   void cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns);
   void reference_edge(std::int64_t t_ns);
-  // An edge of the crank channel that is not active: only the look at the wheel cares.
-  void crank_other_edge(std::int64_t t_ns) { wheel_.other_edge(t_ns); }
+  // An edge of the crank channel that is not active: only the look at the wheel cares, and the teeth's duty.
+  void crank_other_edge(std::int64_t t_ns) {
+    wheel_.other_edge(t_ns);
+    other_ns_[other_count_++ & (other_ns_.size() - 1)] = t_ns;
+  }
 
   // An edge of a cam's channel of the polarity that the file does not list: only the look at the cam's pattern cares.
   void cam_other_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns) {
@@ -140,6 +156,10 @@ class Sync {
       add_pending({t_ns, cam, edge, false});
     }
   }
+
+  // By how much each tooth of the wheel stands late of where the file puts it, as learned; angles and TDC are corrected for it
+  // from the next one on. Empty (or of another number of teeth) = as the file says.
+  void correct_wheel(const std::vector<double>& error_deg);
 
   // `silent_ns`: host time since the last crank edge arrived. Call on every tick.
   void tick(std::int64_t silent_ns);
@@ -201,6 +221,17 @@ class Sync {
   };
   Located interpolate(std::uint64_t index, std::int64_t t_ns) const;
   double turned_deg(std::uint64_t from, std::uint64_t to) const;
+  bool teeth_known() const;
+  void tell_tooth_times(std::uint64_t index);
+  void add_duty(ToothTimesEvent& event) const;
+  void forget_teeth();
+  // How late this mark's tooth stands, as learned.
+  double late_deg(std::uint64_t index) const {
+    return error_deg_.empty()
+               ? 0
+               : error_deg_[static_cast<std::size_t>(tracker_.mark(index).tooth + place_ * cycle_.repeat_teeth) %
+                            error_deg_.size()];
+  }
   double hidden_dip_deg(std::uint64_t index) const;
   void take_located(const Pending& pending, const Located& at);
   TdcPoints points_around_tdc(std::uint64_t index) const;
@@ -306,10 +337,14 @@ class Sync {
   bool doubted_by_cams_ = false;  // no odd edge of the crank came before the doubt
   bool doubted_on_odd_edges_ = false;
   bool silence_reported_ = false;
-  bool suspended_ = false;    // the lock is lost, but its segment may go on (CrankTracker::may_rejoin)
-  bool cams_fitted_ = false;  // some cam, without a mismatch, in this lock
-  bool moved_ = false;        // a cam that tells the teeth stands elsewhere than before
-  bool index_moved_ = false;  // ... one on the crank itself: no belt lies between
+  bool suspended_ = false;              // the lock is lost, but its segment may go on (CrankTracker::may_rejoin)
+  bool cams_fitted_ = false;            // some cam, without a mismatch, in this lock
+  bool moved_ = false;                  // a cam that tells the teeth stands elsewhere than before
+  bool index_moved_ = false;            // ... one on the crank itself: no belt lies between
+  std::vector<double> error_deg_;       // of each tooth of the cycle, as learned; empty = none
+  std::vector<std::int64_t> other_ns_;  // the latest other edges; a power of two
+  std::size_t other_count_ = 0;
+  std::int64_t next_teeth_ns_ = std::numeric_limits<std::int64_t>::min();
 };
 
 }  // namespace cw

@@ -69,7 +69,7 @@ Sync::Located Sync::interpolate(std::uint64_t index, std::int64_t t_ns) const {
       return;
     }
     x[count] = static_cast<double>(tracker_.mark(i).t_ns - t_ns);
-    y[count] = turned_deg(index - 1, i);
+    y[count] = turned_deg(index - 1, i) + late_deg(i);
     ++count;
   };
   add(index - 1);
@@ -203,7 +203,7 @@ TdcPoints Sync::points_around_tdc(std::uint64_t index) const {
       break;
     }
     if (deg <= fit_wide_deg_) {
-      points.angle_deg[points.count] = deg;
+      points.angle_deg[points.count] = deg + late_deg(i);
       points.t_ns[points.count] = static_cast<double>(mark.t_ns - base_ns);
       if (deg >= 0) {
         points.nearest_after = points.count;
@@ -253,6 +253,7 @@ void Sync::pass_tdc(std::uint64_t index) {
   } else {
     last_tdc_ns_.reset();
   }
+  tell_tooth_times(index);
   if (held_.empty()) {
     losses_checkpoint_ = strict_.losses();
     strict_checkpoint_in_sync_ = strict_.in_sync();
