@@ -10,6 +10,7 @@
 #include "cli/check.hpp"
 #include "cli/engine_text.hpp"
 #include "cli/exit_code.hpp"
+#include "cli/learn_command.hpp"
 #include "cli/offset.hpp"
 #include "cli/prune.hpp"
 #include "cli/recover.hpp"
@@ -33,7 +34,7 @@ const std::map<std::string, Severity>& severity_names() {
 constexpr const char* footer =
     "Exit codes: 0 done; 1 findings as grave as --fail-on; 2 command line or engine file wrong; 3 input can't be read\n"
     "to its end; 4 done, but a part of the input or recording is missing; 5 a part of the output can't be written;\n"
-    "6 a replay was stopped by a signal; 7 recover found nothing that could be read.\n\n"
+    "6 a replay was stopped by a signal; 7 recover found nothing to read, learn nothing convincing.\n\n"
     "crankwitness only listens. It is an observer, not a safety device.";
 
 void add_fail_on(CLI::App* command, std::optional<Severity>& fail_on) {
@@ -167,6 +168,29 @@ void add_recover(CLI::App& app, RecoverOptions& options) {
   command->add_option("--out", options.out, "New session folder to write")->required();
 }
 
+void add_learn(CLI::App& app, LearnOptions& options) {
+  CLI::App* command = app.add_subcommand("learn", "Propose an engine file from raw edges: as found, not as correct");
+  command->add_option("INPUT", options.inputs, "A session folder, or files (edge CSV, edge stream, VCD)")->required();
+  command->add_option("--cylinders", options.cylinders, "How many the engine has: lets its ripple be told from gaps")
+      ->check(CLI::Range(1, 16));
+  command->add_option("--firing-order", options.firing_order, "For example 1,3,4,2; a placeholder without it");
+  command->add_flag("--two-stroke", options.two_stroke, "A cycle is one turn");
+  command->add_option("--reference", options.reference,
+                      "Channel of an ECU output that marks TDC1, or the spark of cylinder 1 with --advance");
+  command->add_option("--advance", options.advance_deg, "Degrees before TDC1 at which the ECU is locked to spark")
+      ->check(CLI::Range(-60, 90));
+  command
+      ->add_option("--reference-edge", options.reference_edge,
+                   "rising or falling: the edge of the output that marks; the steadier one without it")
+      ->check(CLI::IsMember({"rising", "falling"}));
+  command
+      ->add_option("--trigger-offset", options.trigger_offset_deg,
+                   "Trigger offset measured otherwise, degrees; cam angles are then counted from TDC1")
+      ->check(CLI::Range(0.0, 720.0));
+  command->add_option("--out", options.out, "New file to write; standard output without it");
+  command->add_flag("--json", options.json, "One JSON object: what was found, how sure, and the file");
+}
+
 ExitCode simulate_command(const std::string& scenario_path, const std::string& out) {
   const auto refuse = [](ExitCode code, const std::string& why) {
     std::cerr << "crankwitness: " << why << '\n';
@@ -219,6 +243,8 @@ int run_command_line(int argc, const char* const* argv) {
   add_status(app, status_options);
   RecoverOptions recover_options;
   add_recover(app, recover_options);
+  LearnOptions learn_options;
+  add_learn(app, learn_options);
   std::string check_file;
   std::vector<std::string> check_frames;
   CLI::App* check = app.add_subcommand("check", "Explain an engine file or a signal map in words and drawings");
@@ -253,6 +279,9 @@ int run_command_line(int argc, const char* const* argv) {
   }
   if (app.got_subcommand("report")) {
     return static_cast<int>(report(report_options));
+  }
+  if (app.got_subcommand("learn")) {
+    return static_cast<int>(learn_command(learn_options));
   }
   if (app.got_subcommand("prune")) {
     return static_cast<int>(prune(prune_options));

@@ -104,16 +104,16 @@ struct Limits {
   double ecu_silent_ms = 1000;   // a silence of the broadcast shorter than this is not told
   // Changes against a level that is learned from the running itself. How small a change is reported; half of it is the
   // allowance of the CUSUM, so that less never adds up.
-  double learn_s = 30;            // steady running from which the level is learned, 10 to 3600
-  double tdc_change_deg = 0.5;    // tdc-step, tdc-drift
-  double cam_change_deg = 1.0;    // cam-drift and small cam-steps, engine warm
-  double cam_warm_up_deg = 3.0;   // ... in the first `warm_up_s` after a start: warmth moves cams by a degree or two
-  double warm_up_s = 900;         // 0 = the engine is warm from the start
-  double cam_pair_deg = 2.0;      // difference of two cams that move together
-  double cam_target_deg = 5.0;    // cam-off-target: |phase - target| ...
-  double cam_target_s = 2.0;      // ... for so long
-  double run_out_deg = 0.25;      // wheel-run-out: amplitude
-  double tooth_error_deg = 0.5;   // damaged-tooth: one tooth against the rest of the wheel
+  double learn_s = 30;           // steady running from which the level is learned, 10 to 3600
+  double tdc_change_deg = 0.5;   // tdc-step, tdc-drift
+  double cam_change_deg = 1.0;   // cam-drift and small cam-steps, engine warm
+  double cam_warm_up_deg = 3.0;  // ... in the first `warm_up_s` after a start: warmth moves cams by a degree or two
+  double warm_up_s = 900;        // 0 = the engine is warm from the start
+  double cam_pair_deg = 2.0;     // difference of two cams that move together
+  double cam_target_deg = 5.0;   // cam-off-target: |phase - target| ...
+  double cam_target_s = 2.0;     // ... for so long
+  double run_out_deg = 0.25;     // wheel-run-out: amplitude
+  double tooth_error_deg = 0.5;  // damaged-tooth: one tooth against the rest of the wheel
 };
 
 enum class RecordMode : std::uint8_t {

@@ -27,14 +27,15 @@ const std::map<std::string, Names, std::less<>>& arrows() {
       {"signals", {"items"}},
       {"clocks", {"items"}},
       {"sync", {"items", "geometry", "signals", "clocks"}},
+      {"learn", {"items", "geometry", "sync"}},
       {"compare", {"items", "geometry", "signals", "clocks", "sync"}},
       {"monitor", {"items", "geometry", "signals", "clocks", "sync", "compare"}},
       {"record", {"items", "text", "geometry", "signals", "clocks", "sync", "compare", "monitor"}},
       {"report", {"items", "geometry", "signals", "clocks", "sync", "compare", "monitor", "record"}},
       {"serve", {"items", "text", "geometry", "signals", "clocks", "sync", "compare", "monitor", "record"}},
       {"cli",
-       {"items", "text", "geometry", "signals", "clocks", "sync", "compare", "monitor", "record", "report", "serve",
-        "simulate", "drivers", "config"}},
+       {"items", "text", "geometry", "signals", "clocks", "sync", "learn", "compare", "monitor", "record", "report",
+        "serve", "simulate", "drivers", "config"}},
       {"simulate", {"items", "text", "geometry"}},
       {"drivers", {"items"}},
       {"config", {"items", "text", "geometry", "signals"}},
@@ -44,7 +45,7 @@ const std::map<std::string, Names, std::less<>>& arrows() {
 
 const Names& pure_folders() {
   static const Names names = {"items", "text",    "geometry", "signals", "clocks",
-                              "sync",  "compare", "monitor",  "simulate"};
+                              "sync",  "learn",   "compare",  "monitor", "simulate"};
   return names;
 }
 

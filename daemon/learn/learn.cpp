@@ -1,0 +1,459 @@
+#include "learn/learn.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <map>
+#include <numeric>
+
+#include "geometry/angle.hpp"
+#include "learn/common_repeat.hpp"
+#include "learn/learn_parts.hpp"
+#include "learn/wheel_guess.hpp"
+#include "sync/wheel_look.hpp"
+
+namespace cw::learn {
+
+namespace {
+
+using Times = std::span<const std::int64_t>;
+
+constexpr std::size_t edges_least = 8;
+constexpr std::size_t cam_edges_max = 24;
+constexpr double cycle_four_stroke_deg = 720;
+
+struct Train {
+  const Channel* channel = nullptr;
+  Times t_ns;  // the polarity with more edges, falling when alike
+};
+
+Times more_of(const Channel& channel) {
+  return channel.rising_ns.size() > channel.falling_ns.size() + 1 ? Times(channel.rising_ns)
+                                                                  : Times(channel.falling_ns);
+}
+
+// Most edges first; the reference last.
+std::vector<Train> trains_of(const std::vector<Channel>& channels, const Known& known, Learned& learned) {
+  std::vector<Train> trains;
+  for (const Channel& channel : channels) {
+    const Times t_ns = more_of(channel);
+    if (t_ns.size() >= edges_least) {
+      trains.push_back({&channel, t_ns});
+    } else if (!t_ns.empty()) {
+      learned.unused.push_back(channel.name + ": only " + std::to_string(t_ns.size()) + " edges of a kind");
+    }
+  }
+  std::stable_sort(trains.begin(), trains.end(), [&](const Train& a, const Train& b) {
+    const bool a_marks = a.channel->name == known.reference;
+    const bool b_marks = b.channel->name == known.reference;
+    return a_marks != b_marks ? b_marks : a.t_ns.size() > b.t_ns.size();
+  });
+  return trains;
+}
+
+// How the wheel's edges fall into turns and cycles.
+struct Layout {
+  std::size_t turn_edges = 0;   // of the wheel: in one turn of it
+  std::size_t cycle_edges = 0;  // in one engine cycle; in two turns where that is not known
+  WheelShaft shaft = WheelShaft::crank;
+  bool cycle_sure = false;
+  bool shaft_sure = false;
+};
+
+// The share of a fold by which its second half is not the first one again, in degrees of the fold.
+double half_difference(const Fold& fold) {
+  const std::size_t half = fold.at_deg.size() / 2;
+  double most = 0;
+  for (std::size_t i = 0; i < half; ++i) {
+    most = std::max(most, std::fabs(fold.at_deg[i + half] - fold.at_deg[i] - deg_per_rev / 2));
+  }
+  return most;
+}
+
+double rpm_of(double turn_ns) {
+  return rpm_at(turn_ns / deg_per_rev);
+}
+
+// Whether the two halves of a fold over a cycle are one turn twice, as near as uneven turning of half orders lets tell: the
+// differences of the halves as a smooth wave of odd orders, or the two halves are two patterns.
+bool is_turn_twice(const Fold& fold, std::optional<int> cylinders) {
+  const std::size_t half = fold.at_deg.size() / 2;
+  if (fold.at_deg.size() % 2 != 0) {
+    return false;
+  }
+  std::vector<double> differences;
+  std::vector<double> times;
+  for (std::size_t i = 0; i < half; ++i) {
+    // Ahead of the second half less that of the first; half of it each.
+    differences.push_back(-(fold.at_deg[i + half] - fold.at_deg[i] - deg_per_rev / 2) / 2);
+    times.push_back(fold.at_deg[i]);
+  }
+  const double rpm = rpm_of(fold.repeat_ns / 2);
+  const bool odd = !cylinders || *cylinders % 2 == 1;
+  const double pitch_deg = deg_per_rev / static_cast<double>(fold.at_deg.size());
+  const Turning how{odd && cylinders ? static_cast<double>(*cylinders) : 1.0, !cylinders,
+                    usual_scale(rpm) * (odd ? 1.0 : 0.3), 0.15 + 0.03 * pitch_deg};
+  const double smooth = SmoothTurning(times, how).log_evidence(differences);
+  constexpr double spread_share = 0.25;  // of two patterns: a step anywhere
+  const double wide_deg = spread_share * pitch_deg;
+  const double any = -static_cast<double>(half) * std::log(wide_deg * 4);
+  return smooth > any;
+}
+
+// After how many edges the wheel alone repeats, as most looks along the record say; 0: they don't. Only for as long as
+// the wheel's file is not known, so the least is asked for.
+std::size_t own_repeat(Times t_ns) {
+  constexpr std::size_t looks = 24;
+  constexpr std::size_t steps_min = 8;
+  std::map<std::size_t, std::size_t> votes;
+  for (std::size_t i = 1; i <= looks; ++i) {
+    const std::size_t upto = t_ns.size() * i / looks;
+    const std::size_t from = upto - std::min<std::size_t>(upto, 4 * repeat_max);
+    if (upto - from < steps_min) {
+      continue;
+    }
+    if (const auto look = look_at_wheel(t_ns.subspan(from, upto - from), steps_min)) {
+      ++votes[look->step_deg.size()];
+    }
+  }
+  const auto best =
+      std::max_element(votes.begin(), votes.end(), [](const auto& a, const auto& b) { return a.second < b.second; });
+  return best == votes.end() ? 0 : best->first;
+}
+
+double firings_in(const Known& known, bool whole_cycle) {
+  const double a_cycle = known.cylinders.value_or(4);
+  return whole_cycle ? a_cycle : a_cycle / 2;
+}
+
+// Which of two explains the ripple: `edges` are a turn of the crank, or a cycle.
+bool ripple_says_cycle(const Fold& fold, const Known& known, double lead) {
+  if (!known.cylinders) {
+    return lead > 0;
+  }
+  const WheelGuess turn = guess_wheel(fold, firings_in(known, false), rpm_of(fold.repeat_ns));
+  const WheelGuess cycle = guess_wheel(fold, firings_in(known, true), rpm_of(fold.repeat_ns / 2));
+  return cycle.log_evidence + lead > turn.log_evidence;
+}
+
+// `edges`: of the wheel, after which the other channels repeat.
+std::optional<Layout> layout_with_cams(Times t_ns, std::size_t edges, bool cams, const Known& known) {
+  constexpr double cams_speak_for_cycle = 6;
+  if (known.two_stroke) {
+    return Layout{edges, edges, WheelShaft::crank, true, true};
+  }
+  const auto fold = fold_edges(t_ns, edges);
+  if (!fold) {
+    return std::nullopt;
+  }
+  if (is_turn_twice(*fold, known.cylinders)) {
+    return Layout{edges / 2, edges, WheelShaft::crank, true, true};
+  }
+  if (ripple_says_cycle(*fold, known, cams ? cams_speak_for_cycle : -cams_speak_for_cycle)) {
+    return Layout{edges, edges, WheelShaft::cam, true, known.cylinders.has_value()};
+  }
+  return Layout{edges, 2 * edges, WheelShaft::crank, false, known.cylinders.has_value()};
+}
+
+std::optional<Layout> layout_alone(Times t_ns, const Known& known) {
+  constexpr double crank_likelier = 3;
+  const std::size_t repeat = own_repeat(t_ns);
+  if (repeat <= 1) {
+    return std::nullopt;
+  }
+  if (known.two_stroke) {
+    return Layout{repeat, repeat, WheelShaft::crank, true, true};
+  }
+  const auto fold = fold_edges(t_ns, repeat);
+  if (!fold) {
+    return std::nullopt;
+  }
+  if (is_turn_twice(*fold, known.cylinders)) {
+    return Layout{repeat / 2, repeat, WheelShaft::crank, false, false};
+  }
+  if (ripple_says_cycle(*fold, known, -crank_likelier)) {
+    return Layout{repeat, repeat, WheelShaft::cam, true, false};
+  }
+  return Layout{repeat, 2 * repeat, WheelShaft::crank, false, false};
+}
+
+// ---- which channel is the wheel
+
+struct Roles {
+  Train wheel;
+  std::size_t edges = 0;  // of the wheel, after which all others repeat; 0: there is no other
+  bool cams = false;      // an other that is not the reference
+};
+
+std::size_t least_common(std::size_t a, std::size_t b) {
+  return a == 0 ? b : b == 0 ? a : std::lcm(a, b);
+}
+
+Roles roles_with(const Train& wheel, const std::vector<Train>& trains, const Known& known) {
+  constexpr std::size_t repeat_most = 600;
+  Roles roles{wheel, 0, false};
+  for (const Train& other : trains) {
+    if (other.channel == wheel.channel) {
+      continue;
+    }
+    const auto common = common_repeat(wheel.t_ns, other.t_ns, cam_edges_max);
+    if (common && least_common(roles.edges, common->base_edges) <= repeat_most) {
+      roles.edges = least_common(roles.edges, common->base_edges);
+      roles.cams |= other.channel->name != known.reference;
+    }
+  }
+  return roles;
+}
+
+// Most edges make a wheel. But where even that has few, the one that does the same in each half of the cycle.
+Roles choose_wheel(const std::vector<Train>& trains, const Known& known) {
+  constexpr std::size_t few = 36;
+  constexpr double alike_deg = 4;  // fold degrees
+  Roles best = roles_with(trains.front(), trains, known);
+  if (best.edges == 0 || best.edges > few || known.two_stroke) {
+    return best;
+  }
+  double least = 1e9;
+  std::optional<Roles> chosen;
+  for (const Train& train : trains) {
+    if (train.channel->name == known.reference) {
+      continue;
+    }
+    const Roles roles = roles_with(train, trains, known);
+    const auto fold = roles.edges >= 2 && roles.edges % 2 == 0 ? fold_edges(train.t_ns, roles.edges) : std::nullopt;
+    if (!fold) {
+      continue;
+    }
+    const double difference = half_difference(*fold);
+    // The first has most edges; one with fewer must be clearly more alike.
+    if (!chosen || (difference < least / 2 && least > alike_deg)) {
+      least = difference;
+      chosen = roles;
+    }
+  }
+  constexpr double hopeless_deg = 22;
+  return chosen && least < hopeless_deg ? *chosen : best;
+}
+
+// ---- the wheel
+
+// The rotation by which the longest step comes last: the fold's edge that is the reference tooth. Of several as long the
+// one before which the steps are greatest.
+std::size_t reference_edge(const std::vector<double>& steps) {
+  const std::size_t count = steps.size();
+  constexpr double same = 1e-3;
+  std::size_t best = 0;
+  for (std::size_t at = 1; at < count; ++at) {
+    for (std::size_t back = 1; back <= count; ++back) {
+      const double here = steps[(at + count - back) % count];
+      const double there = steps[(best + count - back) % count];
+      if (std::fabs(here - there) > same) {
+        best = here > there ? at : best;
+        break;
+      }
+    }
+  }
+  return best;
+}
+
+std::vector<double> steps_of(const std::vector<double>& angles, double period) {
+  std::vector<double> steps;
+  for (std::size_t i = 0; i < angles.size(); ++i) {
+    steps.push_back((i + 1 < angles.size() ? angles[i + 1] : period) - angles[i]);
+  }
+  return steps;
+}
+
+void describe_teeth(const WheelGuess& guess, std::size_t first, double period_deg, FoundWheel& wheel) {
+  const std::size_t count = guess.tooth_deg.size();
+  const double scale = period_deg / deg_per_rev;
+  for (std::size_t i = 0; i < count; ++i) {
+    const std::size_t at = (first + i) % count;
+    wheel.angles_deg.push_back(wrap_deg((guess.tooth_deg[at] - guess.tooth_deg[first]) * scale, period_deg));
+    // Between two teeth of a list the doubt hangs on their distance; the fold counts it from its own first edge.
+    wheel.uncertain_deg.push_back(scale * std::hypot(guess.uncertain_deg[at], guess.uncertain_deg[first]));
+  }
+  wheel.pitched = guess.pitched;
+  wheel.margin = guess.margin;
+  if (!guess.pitched) {
+    wheel.positions = static_cast<int>(count);
+    return;
+  }
+  wheel.positions = guess.positions();
+  int position = 0;
+  for (std::size_t i = 0; i < count; ++i) {
+    const int step = guess.pitches[(first + i) % count];
+    if (step > 1) {
+      wheel.gaps.push_back({position + 1, step - 1});
+    }
+    position += step;
+  }
+}
+
+// Both polarities folded: the steadier, or falling where both are as steady.
+void choose_edge(const Channel& channel, std::size_t edges, FoundWheel& wheel) {
+  constexpr double steadier = 1.5;
+  const auto rising = fold_edges(channel.rising_ns, edges);
+  const auto falling = fold_edges(channel.falling_ns, edges);
+  const auto scatter = [](const std::optional<Fold>& fold) {
+    if (!fold) {
+      return 1e9;
+    }
+    std::vector<double> sorted = fold->scatter_deg;
+    std::sort(sorted.begin(), sorted.end());
+    return sorted[sorted.size() / 2] + 0.005;
+  };
+  const bool rises = scatter(rising) * steadier < scatter(falling);
+  wheel.edge = rises ? ActiveEdge::rising : ActiveEdge::falling;
+  wheel.edge_by_choice = !rises && rising && falling && scatter(falling) * steadier >= scatter(rising);
+}
+
+std::string refusal(const FoundWheel& wheel) {
+  if (wheel.margin < margin_min) {
+    return "the wheel on channel " + wheel.channel + " has " + std::to_string(wheel.angles_deg.size()) +
+           " edges a turn and may be " + wheel_words(wheel) +
+           ", but another explains its edges nearly as well: at this speed the ripple of the engine hides it";
+  }
+  constexpr double rough_share = 0.35;
+  const std::vector<double> steps = steps_of(wheel.angles_deg, wheel.shaft == WheelShaft::cam ? 720.0 : 360.0);
+  const double worst = *std::max_element(wheel.uncertain_deg.begin(), wheel.uncertain_deg.end());
+  if (!wheel.pitched && worst > rough_share * *std::min_element(steps.begin(), steps.end())) {
+    return "the wheel on channel " + wheel.channel + " has " + std::to_string(steps.size()) +
+           " teeth at angles of their own; at this speed the ripple of the engine moves them by up to " +
+           std::to_string(std::lround(worst)) + " degrees";
+  }
+  return "";
+}
+
+Fold turn_fold(const Layout& layout, const Fold& cycle_fold) {
+  return layout.cycle_edges == 2 * layout.turn_edges ? halved(cycle_fold) : cycle_fold;
+}
+
+WheelInCycle in_cycle(const Layout& layout, const Known& known, Times t_ns, const Fold& cycle,
+                      const WheelGuess& guess) {
+  WheelInCycle wheel;
+  wheel.t_ns = t_ns;
+  wheel.fold = cycle;
+  wheel.cycle_deg = known.two_stroke ? deg_per_rev : cycle_four_stroke_deg;
+  wheel.turn_deg = layout.shaft == WheelShaft::cam ? cycle_four_stroke_deg : deg_per_rev;
+  for (std::size_t i = 0; i < cycle.at_deg.size(); ++i) {
+    const double turns = static_cast<double>(i / layout.turn_edges);
+    const std::size_t tooth = i % layout.turn_edges;
+    wheel.angle_deg.push_back(turns * wheel.turn_deg + guess.tooth_deg[tooth] * wheel.turn_deg / deg_per_rev);
+    wheel.uncertain_deg.push_back(guess.uncertain_deg[tooth] * wheel.turn_deg / deg_per_rev);
+  }
+  const double rpm = rpm_of(cycle.repeat_ns * deg_per_rev / wheel.cycle_deg);
+  wheel.turning = guess.turning;
+  wheel.turning.firings = known.cylinders.value_or(4);
+  wheel.turning.uneven = guess.turning.uneven || !known.cylinders;
+  wheel.turning.scale = std::max(guess.turning.scale, 0.3 * usual_scale(rpm));
+  wheel.turning.edge_deg = guess.turning.edge_deg * wheel.turn_deg / wheel.cycle_deg;
+  return wheel;
+}
+
+void take_others(const std::vector<Channel>& channels, const Known& known, WheelInCycle& wheel, Learned& learned) {
+  for (const Channel& channel : channels) {
+    if (channel.name == learned.wheel->channel || more_of(channel).size() < edges_least) {
+      continue;
+    }
+    if (channel.name == known.reference) {
+      learned.reference = find_reference(wheel, channel, known);
+      if (!learned.reference) {
+        learned.unused.push_back(channel.name + ": no pulse at a steady place once a turn or once a cycle");
+      }
+    } else if (auto cam = find_cam(wheel, channel)) {
+      learned.cams.push_back(std::move(*cam));
+    } else {
+      learned.unused.push_back(channel.name + ": its edges have no steady places on the wheel");
+    }
+  }
+}
+
+// Even teeth have no beginning: the tooth after the first cam edge is marked, of the cam that comes most seldom.
+double mark_by_cam(const WheelInCycle& wheel, const Learned& learned) {
+  const auto cam = std::min_element(learned.cams.begin(), learned.cams.end(), [](const FoundCam& a, const FoundCam& b) {
+    return a.edges.size() < b.edges.size();
+  });
+  if (cam == learned.cams.end()) {
+    return 0;
+  }
+  const double edge_deg = cam->edges.front().angle_deg;
+  const auto after = std::upper_bound(wheel.angle_deg.begin(), wheel.angle_deg.end(), edge_deg);
+  return after == wheel.angle_deg.end() ? wheel.angle_deg.front() : *after;
+}
+
+void count_from(double reference_deg, double cycle_deg, Learned& learned) {
+  const auto by_angle = [](const FoundEdge& a, const FoundEdge& b) { return a.angle_deg < b.angle_deg; };
+  for (FoundCam& cam : learned.cams) {
+    for (FoundEdge& edge : cam.edges) {
+      edge.angle_deg = wrap_deg(edge.angle_deg - reference_deg, cycle_deg);
+    }
+    std::sort(cam.edges.begin(), cam.edges.end(), by_angle);
+  }
+  if (learned.reference) {
+    FoundEdge& at = learned.reference->at;
+    at.angle_deg = wrap_deg(at.angle_deg - reference_deg, cycle_deg);
+  }
+}
+
+void take_offset(const Known& known, Learned& learned) {
+  if (known.trigger_offset_deg) {
+    learned.trigger_offset_deg = wrap_deg(*known.trigger_offset_deg, learned.cycle_deg);
+    learned.offset_known = true;
+  } else if (learned.reference) {
+    learned.trigger_offset_deg =
+        wrap_deg(learned.reference->at.angle_deg + known.advance_deg.value_or(0), learned.cycle_deg);
+    learned.offset_known = true;
+  }
+}
+
+}  // namespace
+
+Learned learn(const std::vector<Channel>& channels, const Known& known) {
+  Learned learned;
+  learned.cycle_deg = known.two_stroke ? deg_per_rev : cycle_four_stroke_deg;
+  const std::vector<Train> trains = trains_of(channels, known, learned);
+  if (trains.empty() || trains.front().channel->name == known.reference) {
+    learned.problem = "no channel has enough edges of a wheel (" + std::to_string(edges_least) + " of a kind)";
+    return learned;
+  }
+  const Roles roles = choose_wheel(trains, known);
+  FoundWheel wheel;
+  wheel.channel = roles.wheel.channel->name;
+  const auto layout = roles.edges > 0 ? layout_with_cams(roles.wheel.t_ns, roles.edges, roles.cams, known)
+                                      : layout_alone(roles.wheel.t_ns, known);
+  if (!layout) {
+    learned.problem = "channel " + wheel.channel + " has most edges, but shows no pattern that repeats" +
+                      (trains.size() > 1 ? "" : ", and no other channel says how many of them make a turn");
+    return learned;
+  }
+  wheel.shaft = layout->shaft;
+  wheel.shaft_sure = layout->shaft_sure;
+  learned.cycle_sure = layout->cycle_sure;
+  choose_edge(*roles.wheel.channel, layout->cycle_edges, wheel);
+  const Times t_ns =
+      wheel.edge == ActiveEdge::rising ? roles.wheel.channel->rising_ns : roles.wheel.channel->falling_ns;
+  const auto cycle_fold = fold_edges(t_ns, layout->cycle_edges);
+  if (!cycle_fold) {
+    learned.problem = "channel " + wheel.channel + " never repeats three times in a row";
+    return learned;
+  }
+  const Fold fold = turn_fold(*layout, *cycle_fold);
+  const bool whole_cycle = layout->shaft == WheelShaft::cam || known.two_stroke;
+  wheel.rpm = rpm_of(fold.repeat_ns / (layout->shaft == WheelShaft::cam ? 2 : 1));
+  const WheelGuess guess = guess_wheel(fold, firings_in(known, whole_cycle), wheel.rpm);
+  const std::size_t first = reference_edge(steps_of(guess.tooth_deg, deg_per_rev));
+  describe_teeth(guess, first, layout->shaft == WheelShaft::cam ? cycle_four_stroke_deg : deg_per_rev, wheel);
+  learned.wheel = wheel;
+  learned.problem = refusal(wheel);
+  WheelInCycle placed = in_cycle(*layout, known, t_ns, *cycle_fold, guess);
+  take_others(channels, known, placed, learned);
+  const bool even = wheel.pitched && wheel.gaps.empty();
+  count_from(even ? mark_by_cam(placed, learned) : placed.angle_deg[first], learned.cycle_deg, learned);
+  if (even && learned.cams.empty()) {
+    learned.problem = "channel " + wheel.channel + " has even teeth, and no cam or index says which tooth is which";
+  }
+  take_offset(known, learned);
+  return learned;
+}
+
+}  // namespace cw::learn
