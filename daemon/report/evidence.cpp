@@ -25,6 +25,10 @@ double half_width_deg(const Engine& engine, const Finding& finding) {
     case FindingKind::noise_burst:
     case FindingKind::margin_low:
       return few ? 2 * half_turn_deg : half_turn_deg;
+    case FindingKind::cam_step:
+    case FindingKind::cam_deviation:
+    case FindingKind::crank_wheel_step:
+      return 3 * half_turn_deg;  // before and after
     default:
       return 2 * half_turn_deg;
   }
@@ -59,6 +63,7 @@ class Picture {
   void find_missing(EvidenceRow& row) const;
   void add_unknown();
   void run_counter();
+  void note_silence(std::optional<double> from_x, double to_x);
 
   const Engine& engine_;
   const ToothTrace& trace_;
@@ -164,6 +169,9 @@ void Picture::expect_teeth(EvidenceRow& row) {
 }
 
 EdgeSense Picture::sense_of_crank(const TracedEdge& edge) const {
+  if (std::find(trace_.extra_ns.begin(), trace_.extra_ns.end(), edge.t_ns) != trace_.extra_ns.end()) {
+    return EdgeSense::odd;
+  }
   const TracedLock* lock = out_.by_time ? nullptr : trace_.lock_at(edge.t_ns);
   if (lock == nullptr) {
     return EdgeSense::unplaced;
@@ -242,19 +250,37 @@ void Picture::run_counter() {
     }
     out = false;
   };
+  std::optional<double> last_x;
   for (const TracedEdge& edge : trace_.edges) {
     if (edge.role != Role::crank || !edge.active) {
       continue;
     }
+    const double x = x_at(edge.t_ns);
     counter.edge(edge.t_ns);
     if (counter.in_sync()) {
-      end_at(x_at(edge.t_ns));
+      end_at(x);
     } else if (!out) {
       out = true;
-      since = x_at(edge.t_ns);
+      since = x;
     }
+    note_silence(last_x, x);
+    last_x = x;
   }
+  note_silence(last_x, out_.to_x);
   end_at(out_.to_x);
+}
+
+// Longer without an edge than any gap of the wheel: nothing to count.
+void Picture::note_silence(std::optional<double> from_x, double to_x) {
+  constexpr double gaps = 3;
+  double gap_deg = 0;
+  for (const CycleTooth& tooth : cycle_.teeth) {
+    gap_deg = std::max(gap_deg, tooth.step_deg);
+  }
+  const double begin = from_x.value_or(out_.from_x);
+  if (!out_.by_time && to_x - begin > gaps * gap_deg && to_x > out_.from_x && begin < out_.to_x) {
+    out_.silent.push_back({std::max(begin, out_.from_x), std::min(to_x, out_.to_x)});
+  }
 }
 
 EvidencePicture Picture::draw() {

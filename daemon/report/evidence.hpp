@@ -65,6 +65,7 @@ struct EvidencePicture {
   // A plain counter of teeth and gaps, as many ECUs have (sync/strict_counter.hpp): where it was out of sync.
   bool has_counter = false;
   std::vector<Stretch> counter_out;
+  std::vector<Stretch> silent;  // and where no crank edge came for longer than three gaps: nothing to count
 
   static constexpr std::size_t edges_max = 1200;
 };

@@ -14,7 +14,7 @@ namespace {
 constexpr double width = 960;
 constexpr double left = 128;
 constexpr double right = width - 16;
-constexpr double labels_height = 34;
+constexpr double labels_height = 40;
 constexpr double teeth_height = 22;
 constexpr double edges_height = 44;
 constexpr double counter_height = 26;
@@ -110,9 +110,17 @@ void Drawing::draw_spans(Svg& svg, double y, const EvidenceRow& row) {
     if (edge.missing) {
       const double at = x_.at(edge.x);
       svg.path(diamond(at, y + edges_height / 2 - 1, 7), "miss");
-      label_at(svg, at, row.name + ": edge missing", y + 6);
+      label_at(svg, at, row.name + ": no edge", y + 6);
     }
   }
+}
+
+// Of all odd edges of a row, at the first of them.
+std::string odd_words(const EvidenceRow& row, bool crank) {
+  const auto count = static_cast<std::uint64_t>(std::count_if(
+      row.edges.begin(), row.edges.end(), [](const EvidenceEdge& edge) { return edge.sense == EdgeSense::odd; }));
+  const std::string words = crank ? count_of(count, "edge too many", "edges too many") : row.name + ": out of place";
+  return count > 1 && !crank ? words + " (" + std::to_string(count) + ")" : words;
 }
 
 // An edge is a stroke with a head that points up where the signal rises and down where it falls.
@@ -125,13 +133,15 @@ void Drawing::draw_edges(Svg& svg, double y, const EvidenceRow& row, bool with_l
   std::string unplaced;
   std::string not_counted;
   std::string heads;
+  std::size_t odd = 0;
+  constexpr std::size_t crowded = 140;  // heads would run together
   for (const EvidenceEdge& edge : row.edges) {
     const double at = x_.at(edge.x);
     const std::string stroke = move_to(at, bottom) + line_to(at, top);
     switch (edge.sense) {
       case EdgeSense::expected:
         sound += stroke;
-        heads += triangle(at, edge.rising ? top : bottom, 2.6, edge.rising);
+        heads += row.edges.size() > crowded ? "" : triangle(at, edge.rising ? top : bottom, 2.6, edge.rising);
         break;
       case EdgeSense::unplaced:
         unplaced += stroke;
@@ -140,9 +150,12 @@ void Drawing::draw_edges(Svg& svg, double y, const EvidenceRow& row, bool with_l
         not_counted += move_to(at, bottom) + line_to(at, bottom - 9);
         break;
       case EdgeSense::odd:
+        ++odd;
         svg.path(stroke + cross(at, top - 2, 4), "odd",
                  "edge out of place at " + angle_words(angle_of(edge.x)) + " after TDC1");
-        label_at(svg, at, with_labels ? "edge too many" : row.name + ": out of place", top - 6);
+        if (odd == 1) {
+          label_at(svg, at, odd_words(row, with_labels), top - 6);
+        }
         break;
     }
   }
@@ -155,6 +168,11 @@ void Drawing::draw_edges(Svg& svg, double y, const EvidenceRow& row, bool with_l
 void Drawing::draw_counter(Svg& svg, double y) const {
   svg.text(left - 8, y + 16, "a plain counter", Svg::Anchor::end);
   svg.rect(left, y + 6, right - left, 12, "in-sync", "a plain counter would have been in sync");
+  for (const Stretch& stretch : picture_.silent) {
+    const double x1 = x_.at(stretch.from_x);
+    svg.rect(x1, y + 3, x_.at(stretch.to_x) - x1, 18, "silent", "no crank edge: nothing to count");
+    svg.text((x1 + x_.at(stretch.to_x)) / 2, y + 16, "no edges to count", Svg::Anchor::middle);
+  }
   for (const Stretch& stretch : picture_.counter_out) {
     const double x1 = x_.at(stretch.from_x);
     const double x2 = x_.at(stretch.to_x);
@@ -283,10 +301,14 @@ std::vector<std::string> evidence_in_words(const EvidencePicture& picture, doubl
     }
     out.push_back("Over " + fixed(sum, 0) + " degrees of it (shaded) the position of the crank was not known.");
   }
+  if (!picture.silent.empty()) {
+    out.emplace_back("For a time no crank edge came at all.");
+  }
   if (!picture.has_counter) {
     out.emplace_back("A plain counter of teeth and one gap can't work on this wheel.");
   } else if (picture.counter_out.empty()) {
-    out.emplace_back("A plain counter of teeth and gap would have kept its sync here.");
+    out.emplace_back(picture.silent.empty() ? "A plain counter of teeth and gap would have kept its sync here."
+                                            : "A plain counter of teeth and gap was in sync until then.");
   } else {
     out.emplace_back(picture.counter_out.front().from_x <= picture.from_x
                          ? "A plain counter of teeth and gap would have been out of sync here already."

@@ -4,6 +4,7 @@
 
 #include <cstddef>
 #include <cstdint>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -24,7 +25,7 @@ struct Trouble {
   Severity worst = Severity::info;
   std::uint64_t count = 0;  // all of them, `close` not counted
   std::int64_t last_begin_ns = 0;
-  bool open = false;  // the last of them had not ended when the session did
+  std::optional<std::uint64_t> open_id;  // of the last of them, as long as it has not ended
 };
 
 class FindingList {
@@ -37,7 +38,7 @@ class FindingList {
   // The gravest, of these the earliest: at most listed_max, gravest first, then by time. `close` is not among them.
   const std::vector<ListedFinding>& listed() const { return listed_; }
   std::uint64_t lines() const { return lines_; }  // all that could have been listed
-  // What was seen, gravest first, then by time. At most troubles_max (there are fewer kinds and reasons than that, but
+  // What was seen: cams that jumped, then gravest first, then by time. At most troubles_max (there are fewer kinds and reasons than that, but
   // for channels).
   std::vector<Trouble> troubles() const;
 
@@ -46,16 +47,23 @@ class FindingList {
   std::vector<std::size_t> to_draw(std::size_t most) const;
 
  private:
+  bool is_drawn_with_another(std::size_t index) const;
+
   std::vector<ListedFinding> listed_;
   std::vector<Trouble> troubles_;
   std::uint64_t lines_ = 0;
 };
 
+// "Missed edge (crank)".
+std::string trouble_name(const Trouble& trouble);
+// "at FIRST", "3 times from FIRST to LAST".
+std::string trouble_times(const Trouble& trouble, const std::string& first, const std::string& last);
+
 // Whether raw edges on a crank-angle axis say something about findings of this kind.
 bool is_seen_in_edges(FindingKind kind);
 
-// The checks of all troubles, each once, those of the graver first, and who asks for them. What bears on a cam that jumped
-// comes first of all: it is a caution, not a check.
+// The checks of all troubles, each once, in their order, and who asks for them. So what bears on a cam that jumped comes
+// first of all: it begins with a caution.
 struct NextCheck {
   std::string text;
   Severity severity = Severity::info;

@@ -67,6 +67,8 @@ svg .o-band{fill:none}svg .o-line{stroke:var(--orange);stroke-dasharray:5 3}
 .a-line,.b-line,.c-line,.d-line,.o-line{stroke-width:1.4}
 svg .m-fault{fill:var(--red);stroke:var(--ink)}svg .m-warning{fill:var(--orange);stroke:var(--ink)}svg .m-note{fill:var(--sky);stroke:var(--ink)}
 svg .s-cycle{fill:var(--green)}svg .s-turn{fill:var(--sky)}svg .s-search{fill:var(--orange)}svg .s-none{fill:var(--soft)}svg .s-lost{fill:var(--red)}
+svg .fault-line{stroke:var(--red);stroke-width:1;stroke-dasharray:1 3}
+svg .silent{fill:var(--paper);stroke:var(--soft);stroke-dasharray:3 3}
 svg .missing{fill:var(--soft);opacity:.35}
 svg .whisker{stroke:var(--blue);stroke-width:1.2}svg .dot{fill:var(--blue);stroke:var(--paper)}
 svg .tooth{stroke:var(--ink);stroke-width:2}svg .tooth-unsure{stroke:var(--soft);stroke-width:1.4;stroke-dasharray:2 2}

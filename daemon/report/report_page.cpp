@@ -163,13 +163,10 @@ std::string Page::trouble_card(const Trouble& trouble) const {
   const Finding& finding = trouble.first.finding;
   std::string out = "<article class=\"trouble t-" + std::string(to_string(trouble.worst)) +
                     "\">\n<h3><span class=\"tag\">" + severity_words(trouble.worst) + "</span>" +
-                    escaped(kind_words(finding.kind));
-  out += finding.channel.empty() ? "</h3>\n" : " on " + escaped(finding.channel) + "</h3>\n";
-  std::string times = trouble.count == 1 ? "At " + when(trouble.first.begin_ns)
-                                         : std::to_string(trouble.count) + " times, from " +
-                                               when(trouble.first.begin_ns) + " to " + when(trouble.last_begin_ns);
-  times += trouble.open ? ", and it lasted until the end" : "";
-  out += paragraph(times + ".");
+                    escaped(trouble_name(trouble)) + "</h3>\n";
+  std::string times = as_a_sentence(trouble_times(trouble, when(trouble.first.begin_ns), when(trouble.last_begin_ns)));
+  times.pop_back();
+  out += paragraph(times + (trouble.open_id ? ", and it lasted until the end." : "."));
   out += paragraph(as_a_sentence(finding.reason));
   const std::string place = place_in_words(finding);
   const std::string values = values_in_words(finding);

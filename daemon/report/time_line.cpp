@@ -62,6 +62,7 @@ class TimeLine {
   double draw_states(Svg& svg, double y) const;
   void draw_panel(Svg& svg, double y, const Panel& panel) const;
   void draw_missing(Svg& svg, double bottom) const;
+  void draw_faults(Svg& svg, double bottom) const;
   void draw_axis(Svg& svg, double y) const;
   double height() const;
   double s_of_host(std::int64_t host_ns) const {
@@ -233,6 +234,16 @@ void TimeLine::draw_missing(Svg& svg, double bottom) const {
   }
 }
 
+// Lines from the first faults down through all values.
+void TimeLine::draw_faults(Svg& svg, double bottom) const {
+  constexpr std::size_t most = 40;
+  const std::vector<ListedFinding>& listed = picture_.findings().listed();
+  for (std::size_t i = 0; i < std::min(listed.size(), most) && listed[i].finding.severity == Severity::fault; ++i) {
+    const double at = x_.at(static_cast<double>(listed[i].begin_ns) / ns_per_s);
+    svg.line(at, marks_top + row_height, at, bottom, "fault-line");
+  }
+}
+
 void TimeLine::draw_axis(Svg& svg, double y) const {
   const Ticks ticks = ticks_within(0, x_.to / unit_.seconds, 8);
   for (const double tick : ticks.values) {
@@ -257,6 +268,7 @@ std::string TimeLine::draw() {
     y += panel_height + panel_gap;
   }
   draw_missing(svg, y - panel_gap);
+  draw_faults(svg, y - panel_gap);
   draw_axis(svg, y - panel_gap + 4);
   return svg.finish();
 }

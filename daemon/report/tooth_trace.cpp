@@ -4,6 +4,7 @@
 #include <cmath>
 #include <string>
 #include <utility>
+#include <variant>
 
 #include "geometry/angle.hpp"
 #include "sync/sync.hpp"
@@ -109,6 +110,12 @@ void Tracer::take_edge(const Item& item) {
 // What sync has decided since the last edge. A lock that begins anew has another first tooth; where the claim is only
 // withdrawn for a while, the teeth after it may be counted anew.
 void Tracer::look() {
+  for (const SyncEvent& event : sync_.events()) {
+    const auto* tooth = std::get_if<ToothEvent>(&event);
+    if (tooth != nullptr && tooth->kind == ToothFault::extra) {
+      trace_.extra_ns.push_back(tooth->t_ns);
+    }
+  }
   sync_.clear_events();
   if (sync_.teeth_from() != open_.from) {
     close();

@@ -36,7 +36,8 @@ struct TracedLock {
 
 struct ToothTrace {
   std::vector<TracedEdge> edges;
-  std::vector<TracedLock> locks;  // by time, on one scale of degrees
+  std::vector<TracedLock> locks;       // by time, on one scale of degrees
+  std::vector<std::int64_t> extra_ns;  // edges that sync told as too many, also where the lock was lost over them
   // Degrees at `t_ns`: between teeth a straight line, beyond the ends with the speed of the last step. Requires a lock.
   double deg_at(std::int64_t t_ns) const;
   // Speed at the tooth before `t_ns`, over some teeth.

@@ -50,19 +50,14 @@ std::string headline_of(VerdictLevel level, const SessionTotals& totals) {
   return "Nothing can be said about timing";
 }
 
+// One line: what, where, when, who is behind it. Why stands with the findings.
 std::string sentence_of(const Trouble& trouble) {
-  const Finding& finding = trouble.first.finding;
-  const std::string channel = finding.channel.empty() ? "" : " on " + finding.channel;
-  std::string out = kind_words(finding.kind) + channel;
-  if (trouble.count > 1) {
-    out += ", " + std::to_string(trouble.count) + " times from " + moment_words(trouble.first.begin_ns) + " to " +
-           moment_words(trouble.last_begin_ns);
-  } else {
-    out += " at " + moment_words(trouble.first.begin_ns);
-  }
-  out += ": " + as_a_sentence(finding.reason);
-  const std::string suspect = attribution_words(finding.attribution);
-  return suspect.empty() ? out : out + " Suspect: " + suspect + ".";
+  const std::string suspect = attribution_words(trouble.first.finding.attribution);
+  return trouble_name(trouble) + " " +
+         trouble_times(trouble, moment_words(trouble.first.begin_ns), moment_words(trouble.last_begin_ns)) +
+         (suspect.empty()                                               ? "."
+          : trouble.first.finding.attribution == Attribution::undecided ? "; what is behind it is undecided."
+                                                                        : "; suspect: " + suspect + ".");
 }
 
 // How long, in which state.
@@ -76,7 +71,8 @@ std::string watched_sentence(const SessionTotals& totals) {
   }
   std::string out = "Watched " + moment_words(totals.span_ns()) +
                     ", of which the crank position was known within the cycle for " + moment_words(full);
-  out += half > 0 ? " and within a turn for " + moment_words(half) : "";
+  constexpr std::int64_t worth_telling = 100;
+  out += half > full / worth_telling ? ", within a turn only for " + moment_words(half) : "";
   return out + "; " + count_of(totals.cycles(), "cycle", "cycles") + ".";
 }
 
@@ -98,10 +94,7 @@ Verdict verdict_of(const Engine& engine, const SessionTotals& totals, const Sess
       ++more;
     }
     if (trouble.first.finding.attribution == Attribution::undecided) {
-      verdict.undecided.push_back(
-          kind_words(trouble.first.finding.kind) +
-          (trouble.first.finding.channel.empty() ? "" : " on " + trouble.first.finding.channel) + ": " +
-          as_a_sentence(trouble.first.finding.reason));
+      verdict.undecided.push_back(trouble_name(trouble) + ": " + as_a_sentence(trouble.first.finding.reason));
     }
   }
   if (more > 0) {
