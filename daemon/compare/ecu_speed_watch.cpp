@@ -15,8 +15,7 @@ namespace {
 constexpr std::int64_t ns_per_ms = 1'000'000;
 constexpr std::int64_t settle_ns = 150 * ns_per_ms;  // until edges of that time have come too, by whatever link
 constexpr std::int64_t ahead_ns = 50 * ns_per_ms;    // what clocks and links may put the ECU's word too early
-constexpr std::size_t said_max = 256;
-constexpr double steady_share = 0.01;  // a ratio is taken where the speed varied by less
+constexpr double steady_share = 0.01;                // a ratio is taken where the speed varied by less
 constexpr double ratio_agreement = 0.005;
 constexpr int ratio_readings = 10;  // of a speed before it counts
 
@@ -78,16 +77,13 @@ void EcuSpeedWatch::take(const EcuValue& speed, bool ecu_may_lack_sync) {
   if (ecu_may_lack_sync || (!said_.empty() && speed.host_ns - said_.back().host_ns < step_ns)) {
     return;
   }
-  if (said_.size() >= said_max) {
-    said_.pop_front();
-  }
-  said_.push_back({speed.host_ns, speed.value});
+  said_.push({speed.host_ns, speed.value});
 }
 
 void EcuSpeedWatch::tick(std::int64_t now_ns, const WitnessPast& past, std::vector<Finding>& out) {
   while (!said_.empty() && now_ns - said_.front().host_ns >= settle_ns) {
     compare(said_.front(), past, out);
-    said_.pop_front();
+    said_.pop();
   }
 }
 

@@ -3,11 +3,11 @@
 
 #include <array>
 #include <cstdint>
-#include <deque>
 #include <optional>
 #include <vector>
 
 #include "compare/ecu_values.hpp"
+#include "compare/fixed_queue.hpp"
 #include "compare/held_condition.hpp"
 #include "compare/witness_past.hpp"
 #include "geometry/engine.hpp"
@@ -70,7 +70,7 @@ class EcuSpeedWatch {
 
   const Engine& engine_;
   std::uint64_t& next_id_;
-  std::deque<Said> said_;
+  FixedQueue<Said, 256> said_;
   HeldCondition condition_;
   SpeedRatio ratio_;
   std::optional<Finding> told_;
