@@ -46,6 +46,7 @@ class EcuSide {
   void note_witness(WitnessSample sample);
   // What it has found, with the time of its beginning.
   void note_finding(const Finding& finding, std::int64_t host_ns) { losses_.note(finding, within_bounds(host_ns)); }
+  void note_cycle(std::int64_t host_ns, double rpm) { speed_.note_cycle(within_bounds(host_ns), rpm); }
   void note_pulse(const ReferenceEvent& pulse, std::int64_t host_ns) {
     pairing_.note_pulse(pulse, within_bounds(host_ns));
   }
