@@ -95,10 +95,21 @@ std::string states_in_words(const SessionTotals& totals) {
   return parts.empty() ? "none" : boost::algorithm::join(parts, ", ");
 }
 
+// Of what it says on CAN.
+std::string ecu_in_words(const SessionTotals& totals) {
+  const SessionTotals::EcuSeconds& ecu = totals.ecu_seconds();
+  if (!totals.listens_to_ecu() || ecu.heard == 0) {
+    return {};
+  }
+  return "heard for " + std::to_string(ecu.heard) + " s, compared for " + std::to_string(ecu.compared) + " s" +
+         (ecu.compared == 0 ? "" : ", of which " + std::to_string(ecu.disagreed) + " s disagreed");
+}
+
 std::string verdict(const SessionTotals& totals, const Engine& engine) {
   const std::uint64_t faults = totals.findings(Severity::fault);
   const std::uint64_t warnings = totals.findings(Severity::warning);
-  if (totals.edges() == 0) {
+  const bool ecu_alone = totals.edges() == 0 && totals.ecu_seconds().heard > 0;
+  if (totals.edges() == 0 && !ecu_alone) {
     return "No edge seen: nothing can be said.";
   }
   if (const std::string why = crank_not_seen(totals, engine); !why.empty()) {
@@ -106,8 +117,9 @@ std::string verdict(const SessionTotals& totals, const Engine& engine) {
   }
   const bool never_known =
       totals.state_ns(LockState::cycle_locked) + totals.state_ns(LockState::revolution_locked) == 0;
-  const std::string unknown =
-      never_known ? "The crank position was never known: nothing can be said about timing." : "";
+  const std::string unknown = ecu_alone     ? "No edge seen: only what the ECU says of itself was watched."
+                              : never_known ? "The crank position was never known: nothing can be said about timing."
+                                            : "";
   if (faults + warnings == 0) {
     return never_known ? unknown : "No fault seen.";
   }
@@ -149,6 +161,7 @@ std::string totals_in_words(const SessionTotals& totals, const Engine& engine, c
       add("Cam " + engine.cams[i].name, mean_in_words(totals.cam_phase_deg()[i]));
     }
   }
+  add("ECU", ecu_in_words(totals));
   add("Recording", recording);
   add("Seen", verdict(totals, engine));
   add("Not watched", boost::algorithm::join(totals.not_watched(), "; "));
@@ -177,6 +190,16 @@ void Account::on_finding(const Finding& finding) {
 void Account::on_cycle(const Cycle& /*cycle*/) {}
 void Account::on_state(const StateChange& /*change*/) {}
 
+std::string ecu_in_a_word(const Second& second) {
+  if (!second.ecu_rpm && !second.ecu_state) {
+    return {};
+  }
+  std::string words = ", ECU says";
+  words += second.ecu_rpm ? " " + fixed(*second.ecu_rpm, 0) + " rpm" : "";
+  words += second.ecu_state ? " " + std::string(to_string(*second.ecu_state)) : "";
+  return words + (second.ecu_agrees == false ? " (disagrees)" : "");
+}
+
 void Account::on_second(const Second& second) {
   constexpr std::int64_t every_s = 2;
   constexpr std::int64_t second_ns = 1'000'000'000;
@@ -186,6 +209,7 @@ void Account::on_second(const Second& second) {
   std::string line = std::string(to_string(second.state));
   line += second.rpm ? ", " + fixed(*second.rpm, 0) + " rpm" : "";
   line += second.tdc_deviation_deg ? ", TDC " + signed_fixed(*second.tdc_deviation_deg, 2) + " deg" : "";
+  line += ecu_in_a_word(second);
   line += ", " + std::to_string(second.crank_edges) + " crank edges/s, at " + seconds(second.session_ns) + " s";
   terminal_.status(line);
 }

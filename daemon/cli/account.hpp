@@ -24,6 +24,9 @@ std::string finding_in_a_line(const Finding& finding);
 // time.
 std::string finding_for_journal(const Finding& finding);
 
+// What the ECU says in a second, for a status line: ", ECU says 4203 rpm cycle-locked"; empty when it says nothing.
+std::string ecu_in_a_word(const Second& second);
+
 // The last part of the account. `recording` may be empty; else where it was recorded and whether it is whole.
 std::string totals_in_words(const SessionTotals& totals, const Engine& engine, const std::string& recording);
 

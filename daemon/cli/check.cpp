@@ -11,7 +11,9 @@
 #include <optional>
 #include <span>
 #include <variant>
+#include <vector>
 
+#include "cli/check_ecu.hpp"
 #include "cli/check_map.hpp"
 #include "config/dbc.hpp"
 #include "config/engine_file.hpp"
@@ -115,6 +117,13 @@ void explain_described(const Described& described, const std::string& path, cons
   for (const SignalMapFile& file : maps_of(described)) {
     out << (std::holds_alternative<EngineWithMaps>(described) ? "\n" : "");
     explain_map(file.map, file.source.name, look, out);
+  }
+  if (const auto* engine = std::get_if<EngineWithMaps>(&described); engine != nullptr && !engine->maps.empty()) {
+    std::vector<BusMap> maps;
+    for (const SignalMapFile& file : engine->maps) {
+      maps.push_back({file.map, {}});
+    }
+    explain_ecu_side(engine->engine, maps, look, out);
   }
 }
 

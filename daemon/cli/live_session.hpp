@@ -67,7 +67,7 @@ class LiveSession {
   EngineText engine_;
   std::unique_ptr<SessionWriter> writer_;
   std::optional<WallAnchor> anchor_;
-  SessionTotals totals_{engine_.engine};
+  SessionTotals totals_{engine_.engine, engine_.maps};
   std::unique_ptr<Account> account_;
   StatusNotice status_;
   unsigned live_session_ = 0;  // its number in LiveState

@@ -171,7 +171,7 @@ std::variant<SessionInfo, std::string> session_info_for(const ReplaySource& sour
 class ReplayWork {
  public:
   ReplayWork(const ReplayOptions& options, ReplaySource& source, EngineText engine)
-      : options_(options), source_(source), engine_(std::move(engine)), totals_(engine_.engine) {}
+      : options_(options), source_(source), engine_(std::move(engine)), totals_(engine_.engine, engine_.maps) {}
 
   std::optional<std::string> open_outputs();
   ExitCode run(Terminal& terminal);

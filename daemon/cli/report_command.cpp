@@ -73,8 +73,8 @@ ExitCode report(const ReportOptions& options) {
   if (const auto* refusal = std::get_if<Refusal>(&target)) {
     return refuse(*refusal);
   }
-  auto made =
-      make_session_report(options.session, std::move(session), std::get<EngineText>(engine).engine, program_version());
+  const auto& text = std::get<EngineText>(engine);
+  auto made = make_session_report(options.session, std::move(session), text.engine, program_version(), text.maps);
   if (auto* error = std::get_if<std::string>(&made)) {
     return refuse({ExitCode::bad_input, std::move(*error)});
   }

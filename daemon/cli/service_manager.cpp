@@ -67,6 +67,7 @@ void StatusNotice::on_state(const StateChange& /*change*/) {}
 void StatusNotice::on_second(const Second& second) {
   std::string line(to_string(second.state));
   line += second.rpm ? ", " + std::to_string(static_cast<long>(*second.rpm)) + " rpm" : "";
+  line += ecu_in_a_word(second);
   line += last_finding_;
   if (line != last_told_) {
     tell_manager_status(line);

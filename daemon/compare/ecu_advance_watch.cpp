@@ -12,7 +12,6 @@ namespace {
 
 constexpr std::int64_t ns_per_ms = 1'000'000;
 constexpr std::int64_t settle_ns = 100 * ns_per_ms;
-constexpr std::size_t pulses_max = 256;
 constexpr double uncertainty_most_deg = 10;
 
 std::int64_t ns_of_ms(double ms) {
@@ -22,17 +21,14 @@ std::int64_t ns_of_ms(double ms) {
 }  // namespace
 
 void AdvancePairing::note_pulse(const ReferenceEvent& pulse, std::int64_t host_ns) {
-  if (pulses_.size() >= pulses_max) {
-    pulses_.pop_front();
-  }
-  pulses_.push_back({pulse, host_ns, cut(host_ns)});
+  pulses_.push({pulse, host_ns, cut(host_ns)});
 }
 
 std::optional<AdvancePairing::Pair> AdvancePairing::next(std::int64_t now_ns) {
   const std::int64_t latency_ns = ns_of_ms(engine_.limits.ecu_latency_ms);
   while (!pulses_.empty() && now_ns - pulses_.front().host_ns >= latency_ns + settle_ns) {
     const Pulse pulse = pulses_.front();
-    pulses_.pop_front();
+    pulses_.pop();
     const auto said =
         advance_.between(pulse.host_ns - settle_ns, pulse.host_ns + latency_ns, ns_of_ms(engine_.limits.ecu_stale_ms));
     const bool steady = said && said->greatest - said->least <= engine_.limits.ecu_advance_deg / 2;

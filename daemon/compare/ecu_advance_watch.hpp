@@ -2,11 +2,11 @@
 #pragma once
 
 #include <cstdint>
-#include <deque>
 #include <optional>
 #include <utility>
 #include <vector>
 
+#include "compare/fixed_queue.hpp"
 #include "compare/held_condition.hpp"
 #include "compare/recent.hpp"
 #include "geometry/engine.hpp"
@@ -46,7 +46,7 @@ class AdvancePairing {
   };
   const Engine& engine_;
   Recent<256> advance_{5'000'000, 0.05};
-  std::deque<Pulse> pulses_;
+  FixedQueue<Pulse, 256> pulses_;
   std::int64_t cut_until_ns_ = 0;
 };
 

@@ -11,6 +11,7 @@ constexpr std::int64_t ns_per_ms = 1'000'000;
 constexpr double ms_per_ns = 1e-6;
 constexpr std::int64_t silent_periods = 10;
 constexpr std::int64_t pause_periods = 5;
+constexpr std::int64_t alone_ns = 250 * ns_per_ms;
 constexpr std::int64_t pause_least_ns = 100 * ns_per_ms;
 
 std::int64_t median_of(std::array<std::int64_t, 32> sorted) {
@@ -112,7 +113,8 @@ void EcuBroadcastWatch::tick(std::int64_t now_ns, Turning turning, std::optional
     out.push_back(*told_silent_);
   }
   for (Message& message : messages_) {
-    if (!all && silent(message) && !message.told_silent) {
+    // Others come: when all stop at once they are not silent at the same tick.
+    if (now_ns - newest_ns_.value_or(now_ns) < alone_ns && silent(message) && !message.told_silent) {
       message.told_silent = finding(Circumstance::one_message, &message, *message.last_ns, now_ns);
       out.push_back(*message.told_silent);
     }

@@ -15,8 +15,7 @@ namespace {
 constexpr std::int64_t ns_per_ms = 1'000'000;
 constexpr std::int64_t settle_ns = 150 * ns_per_ms;  // until edges of that time have come too, by whatever link
 constexpr std::int64_t ahead_ns = 50 * ns_per_ms;    // what clocks and links may put the ECU's word too early
-constexpr std::size_t said_max = 256;
-constexpr double steady_share = 0.01;  // a ratio is taken where the speed varied by less
+constexpr double steady_share = 0.01;                // a ratio is taken where the speed varied by less
 constexpr double ratio_agreement = 0.005;
 constexpr int ratio_readings = 10;  // of a speed before it counts
 
@@ -78,16 +77,13 @@ void EcuSpeedWatch::take(const EcuValue& speed, bool ecu_may_lack_sync) {
   if (ecu_may_lack_sync || (!said_.empty() && speed.host_ns - said_.back().host_ns < step_ns)) {
     return;
   }
-  if (said_.size() >= said_max) {
-    said_.pop_front();
-  }
-  said_.push_back({speed.host_ns, speed.value});
+  said_.push({speed.host_ns, speed.value});
 }
 
 void EcuSpeedWatch::tick(std::int64_t now_ns, const WitnessPast& past, std::vector<Finding>& out) {
   while (!said_.empty() && now_ns - said_.front().host_ns >= settle_ns) {
     compare(said_.front(), past, out);
-    said_.pop_front();
+    said_.pop();
   }
 }
 
@@ -100,16 +96,17 @@ void EcuSpeedWatch::compare(const Said& said, const WitnessPast& past, std::vect
   const bool not_yet = said.rpm < standing_rpm && look.rpm_greatest < limits.running_rpm;  // cranking: it has none yet
   if (!look.heard || !look.locked || look.rpm_greatest <= 0 || not_yet) {
     condition_.suspend();
+    readings_ = 0;
     return;
   }
   compared_ = true;
   const double middle_rpm = (look.rpm_least + look.rpm_greatest) / 2;
   const double off_rpm = std::max({look.rpm_least - said.rpm, said.rpm - look.rpm_greatest, 0.0});
   const double limit_rpm = std::max(limits.ecu_speed_rpm, limits.ecu_speed_pct / 100 * middle_rpm);
-  const Judgement judgement = judge(off_rpm, limit_rpm, limits.hysteresis);
-  if (judgement == Judgement::beyond && look.rpm_greatest - look.rpm_least < steady_share * middle_rpm) {
-    ratio_.add(middle_rpm, said.rpm);
-  }
+  const std::optional<double> off_mean = off_mean_rpm(said, back_ns);
+  const Judgement judgement = off_rpm > limit_rpm                                     ? Judgement::beyond
+                              : off_mean && *off_mean < limit_rpm * limits.hysteresis ? Judgement::within
+                                                                                      : Judgement::between;
   const auto hold_ns = static_cast<std::int64_t>(limits.ecu_hold_ms * ns_per_ms);
   const HeldCondition::News news = condition_.take(judgement, said.host_ns, hold_ns);
   if (news == HeldCondition::News::closed) {
@@ -119,6 +116,22 @@ void EcuSpeedWatch::compare(const Said& said, const WitnessPast& past, std::vect
   } else if (news == HeldCondition::News::opened || (told_ && !ratio_told_ && ratio_.steady())) {
     tell(said, middle_rpm, out);
   }
+}
+
+std::optional<double> EcuSpeedWatch::off_mean_rpm(const Said& said, std::int64_t back_ns) {
+  const auto mean = cycles_.between(said.host_ns - back_ns, said.host_ns + ahead_ns, 2 * back_ns);
+  if (!mean || mean->count < 2 || mean->greatest - mean->least > steady_share * mean->least) {
+    readings_ = 0;
+    return std::nullopt;
+  }
+  const double mean_rpm = (mean->least + mean->greatest) / 2;
+  readings_ = std::min(readings_ + 1, averaged_readings);
+  const double share = said.rpm / mean_rpm - 1;
+  off_share_ = readings_ == 1 ? share : off_share_ + (share - off_share_) / readings_;
+  if (told_) {
+    ratio_.add(mean_rpm, said.rpm);
+  }
+  return readings_ < averaged_readings ? std::nullopt : std::optional(std::fabs(off_share_) * mean_rpm);
 }
 
 // Told again, with the same id, when the ratio has turned out to be steady.
@@ -157,6 +170,8 @@ void EcuSpeedWatch::add_ratio(const SpeedRatio::Found& found, Finding& finding) 
 
 void EcuSpeedWatch::break_off() {
   said_.clear();
+  cycles_.clear();
+  readings_ = 0;
   condition_.suspend();
 }
 

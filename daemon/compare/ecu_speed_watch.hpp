@@ -3,12 +3,13 @@
 
 #include <array>
 #include <cstdint>
-#include <deque>
 #include <optional>
 #include <vector>
 
 #include "compare/ecu_values.hpp"
+#include "compare/fixed_queue.hpp"
 #include "compare/held_condition.hpp"
+#include "compare/recent.hpp"
 #include "compare/witness_past.hpp"
 #include "geometry/engine.hpp"
 #include "items/observation.hpp"
@@ -49,6 +50,8 @@ class EcuSpeedWatch {
  public:
   EcuSpeedWatch(const Engine& engine, std::uint64_t& next_id) : engine_(engine), next_id_(next_id) {}
 
+  // Mean speed of a cycle, which the firing does not shake; from it a ratio is told, and that a disagreement is over.
+  void note_cycle(std::int64_t host_ns, double mean_rpm) { cycles_.add(host_ns, mean_rpm); }
   // The ECU says a speed.
   void take(const EcuValue& speed, bool ecu_may_lack_sync);
   // What was said long enough ago that the witness has seen that time too is compared.
@@ -65,12 +68,17 @@ class EcuSpeedWatch {
     double rpm = 0;
   };
   void compare(const Said& said, const WitnessPast& past, std::vector<Finding>& out);
+  // How far off it is of the mean of the cycles, on average of some twenty readings; nothing where speed changes.
+  std::optional<double> off_mean_rpm(const Said& said, std::int64_t back_ns);
   void tell(const Said& said, double witness_rpm, std::vector<Finding>& out);
   void add_ratio(const SpeedRatio::Found& found, Finding& finding) const;
 
   const Engine& engine_;
   std::uint64_t& next_id_;
-  std::deque<Said> said_;
+  FixedQueue<Said, 256> said_;
+  Recent<64> cycles_{0, 0};
+  double off_share_ = 0;  // as off_mean_rpm, of the speed
+  int readings_ = 0;      // in it
   HeldCondition condition_;
   SpeedRatio ratio_;
   std::optional<Finding> told_;

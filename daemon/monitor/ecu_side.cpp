@@ -62,10 +62,16 @@ const std::vector<bool>& EcuSide::listening(const Item& item) const {
   return named == buses_.end() ? of_unnamed_ : named->listens;
 }
 
+std::int64_t EcuSide::within_bounds(std::int64_t host_ns) {
+  constexpr std::int64_t bound_ns = std::int64_t{1} << 61U;
+  return std::clamp(host_ns, -bound_ns, bound_ns);
+}
+
 void EcuSide::take(const Item& item, const CanFrame& frame, std::vector<Finding>& out) {
   if (!listens() || frame.error || frame.remote) {
     return;
   }
+  const std::int64_t now_ns = time_of(item.host_ns);
   const std::vector<bool>& listened = listening(item);
   for (std::size_t i = 0; i < maps_.size(); ++i) {
     if (!listened[i]) {
@@ -75,11 +81,11 @@ void EcuSide::take(const Item& item, const CanFrame& frame, std::vector<Finding>
     for (std::size_t j = 0; j < map.messages.size(); ++j) {
       if (matches(map.messages[j].ids, frame.id, frame.extended)) {
         source_ = item.source;
-        broadcast_.take(first_message_[i] + j, item.host_ns, rpm_now(), out);
+        broadcast_.take(first_message_[i] + j, now_ns, rpm_now(), out);
       }
     }
     for (const SignalReading& reading : read_signals(map, frame, readings_)) {
-      take_reading(reading, item.host_ns, out);
+      take_reading(reading, now_ns, out);
     }
   }
 }
@@ -140,7 +146,8 @@ void EcuSide::break_off(int source) {
   advance_.suspend();
 }
 
-void EcuSide::note_witness(const WitnessSample& sample) {
+void EcuSide::note_witness(WitnessSample sample) {
+  sample.host_ns = time_of(sample.host_ns);
   past_.note(sample);
 }
 
@@ -171,11 +178,12 @@ Turning EcuSide::turning(std::int64_t now_ns) const {
   return speed->value < 1 ? Turning::stands : Turning::turns;
 }
 
-void EcuSide::tick(std::int64_t now_ns, const std::vector<std::optional<double>>& phases_deg,
+void EcuSide::tick(std::int64_t host_ns, const std::vector<std::optional<double>>& phases_deg,
                    std::vector<Finding>& out) {
   if (!listens() || !broadcast_.any_frame()) {
     return;
   }
+  const std::int64_t now_ns = time_of(host_ns);
   const auto state = values_.young(SignalName::sync_state, now_ns, stale_ns());
   const auto speed = values_.young(SignalName::engine_speed, now_ns, stale_ns());
   broadcast_.tick(now_ns, turning(now_ns), rpm_now(), out);
@@ -200,10 +208,11 @@ void EcuSide::pair_pulses(std::int64_t now_ns, std::vector<Finding>& out) {
   }
 }
 
-void EcuSide::fill(Second& row, std::int64_t now_ns) {
+void EcuSide::fill(Second& row, std::int64_t host_ns) {
   if (!listens()) {
     return;
   }
+  const std::int64_t now_ns = within_bounds(host_ns);
   if (const auto speed = values_.young(SignalName::engine_speed, now_ns, stale_ns())) {
     row.ecu_rpm = speed->value;
   }

@@ -1,8 +1,10 @@
 // The ECU's side: frames of its broadcast to values, and these against what the witness sees. All times are host times.
 #pragma once
 
+#include <algorithm>
 #include <cstddef>
 #include <cstdint>
+#include <limits>
 #include <optional>
 #include <string>
 #include <utility>
@@ -41,25 +43,32 @@ class EcuSide {
   void break_off(int source);
 
   // What the witness knows now; at each tick, and whenever its state changes.
-  void note_witness(const WitnessSample& sample);
+  void note_witness(WitnessSample sample);
   // What it has found, with the time of its beginning.
-  void note_finding(const Finding& finding, std::int64_t host_ns) { losses_.note(finding, host_ns); }
-  void note_pulse(const ReferenceEvent& pulse, std::int64_t host_ns) { pairing_.note_pulse(pulse, host_ns); }
+  void note_finding(const Finding& finding, std::int64_t host_ns) { losses_.note(finding, within_bounds(host_ns)); }
+  void note_cycle(std::int64_t host_ns, double rpm) { speed_.note_cycle(within_bounds(host_ns), rpm); }
+  void note_pulse(const ReferenceEvent& pulse, std::int64_t host_ns) {
+    pairing_.note_pulse(pulse, within_bounds(host_ns));
+  }
   // The edges are broken off.
   void break_off_witness();
 
   // Compares. `phases_deg`: of the cams, as the witness sees them.
-  void tick(std::int64_t now_ns, const std::vector<std::optional<double>>& phases_deg, std::vector<Finding>& out);
+  void tick(std::int64_t host_ns, const std::vector<std::optional<double>>& phases_deg, std::vector<Finding>& out);
 
   // Pulses of a reference whose advance is the ECU's (advance_from), each with what the ECU said of that time; once.
   std::vector<AdvancePairing::Pair> take_pairs() { return std::exchange(pairs_, {}); }
   // A cut is on, or was within the last second.
-  bool cut(std::int64_t now_ns) const { return pairing_.cut(now_ns); }
+  bool cut(std::int64_t now_ns) const { return pairing_.cut(within_bounds(now_ns)); }
 
   // The columns of a second that ends now.
-  void fill(Second& row, std::int64_t now_ns);
+  void fill(Second& row, std::int64_t host_ns);
 
  private:
+  // Times of damaged recordings may be anything: here they never fall, and their differences never overflow.
+  static std::int64_t within_bounds(std::int64_t host_ns);
+  std::int64_t time_of(std::int64_t host_ns) { return newest_ns_ = std::max(newest_ns_, within_bounds(host_ns)); }
+
   struct Bus {
     std::uint8_t source = 0;
     std::uint8_t channel = 0;
@@ -92,6 +101,7 @@ class EcuSide {
   std::vector<AdvancePairing::Pair> pairs_;
   std::optional<int> source_;  // that the last mapped frame came from
   bool compared_ = false;
+  std::int64_t newest_ns_ = within_bounds(std::numeric_limits<std::int64_t>::min());
 };
 
 }  // namespace cw

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cstdint>
+#include <limits>
 #include <optional>
 
 namespace cw {
@@ -15,10 +16,11 @@ class HostTime {
     constexpr std::int64_t window_ns = 10'000'000'000;
     const auto delay = static_cast<std::int64_t>(static_cast<std::uint64_t>(host_ns) -
                                                  static_cast<std::uint64_t>(source_ns));  // wraps, and back again
-    if (!least_ || host_ns - since_ns_ > window_ns) {
+    if (!least_ || host_ns < since_ns_ || host_ns > since_end_ns_) {
       before_ = least_;
       least_.reset();
       since_ns_ = host_ns;
+      since_end_ns_ = host_ns > std::numeric_limits<std::int64_t>::max() - window_ns ? host_ns : host_ns + window_ns;
     }
     least_ = std::min(least_.value_or(delay), delay);
   }
@@ -41,6 +43,7 @@ class HostTime {
   std::optional<std::int64_t> least_;
   std::optional<std::int64_t> before_;  // of the window before
   std::int64_t since_ns_ = 0;
+  std::int64_t since_end_ns_ = 0;
 };
 
 }  // namespace cw

@@ -207,6 +207,7 @@ class Monitor::Pipeline {
     if (const auto frame = can_frame_of(item, batch.payload)) {
       std::vector<Finding> out;
       buses_.take(item, *frame, out);
+      note_witness();
       ecu_.take(item, *frame, out);
       report(out);
     }
@@ -397,6 +398,9 @@ class Monitor::Pipeline {
       tdc_.take(event, out);
     }
     faults_.settle(event.tdc_ns, out);
+    if (ecu_.listens()) {
+      ecu_.note_cycle(host_of(event.tdc_ns), event.rpm);
+    }
     Cycle cycle;
     cycle.number = event.number;
     cycle.tdc_ns = event.tdc_ns;

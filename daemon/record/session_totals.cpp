@@ -24,7 +24,14 @@ double RunningMean::deviation() const {
   return count_ < 2 ? 0.0 : std::sqrt(squares_ / static_cast<double>(count_ - 1));
 }
 
-SessionTotals::SessionTotals(const Engine& engine) : engine_(engine), cam_phase_deg_(engine.cams.size()) {}
+SessionTotals::SessionTotals(const Engine& engine, const std::vector<BusMap>& maps)
+    : engine_(engine), cam_phase_deg_(engine.cams.size()) {
+  for (const SignalKind& kind : signal_kinds()) {
+    if (gives(maps, kind.name)) {
+      ecu_gives_.push_back(kind.name);
+    }
+  }
+}
 
 void SessionTotals::take_items(const ItemBatch& batch) {
   if (batch.items.empty()) {
@@ -93,7 +100,11 @@ void SessionTotals::on_cycle(const Cycle& cycle) {
   }
 }
 
-void SessionTotals::on_second(const Second& /*second*/) {}
+void SessionTotals::on_second(const Second& second) {
+  ecu_seconds_.heard += second.ecu_rpm || second.ecu_state || second.ecu_advance_deg ? 1 : 0;
+  ecu_seconds_.compared += second.ecu_agrees ? 1 : 0;
+  ecu_seconds_.disagreed += second.ecu_agrees == false ? 1 : 0;
+}
 
 void SessionTotals::on_state(const StateChange& change) {
   state_ns_.at(static_cast<std::size_t>(state_)) += change.session_ns - state_since_ns_;
@@ -140,8 +151,36 @@ std::vector<std::string> SessionTotals::not_watched() const {
   if (engine_.crank.offset_basis == OffsetBasis::unverified) {
     list.emplace_back("the trigger offset itself (unverified: TDC agrees with the engine file only)");
   }
-  list.emplace_back("what the ECU says on CAN");
+  add_ecu_not_watched(list);
   return list;
+}
+
+bool SessionTotals::ecu_gives(SignalName name) const {
+  return std::find(ecu_gives_.begin(), ecu_gives_.end(), name) != ecu_gives_.end();
+}
+
+void SessionTotals::add_ecu_not_watched(std::vector<std::string>& list) const {
+  if (!listens_to_ecu()) {
+    list.emplace_back("what the ECU says on CAN");
+    return;
+  }
+  const bool tells =
+      ecu_gives(SignalName::engine_speed) || ecu_gives(SignalName::sync_state) || ecu_gives(SignalName::spark_advance);
+  if (can_frames_ == 0 || (tells && ecu_seconds_.heard == 0)) {
+    list.emplace_back("what the ECU says on CAN (nothing that its signal map reads has come)");
+    return;
+  }
+  if (!has_channel(engine_.crank.channel)) {
+    list.emplace_back(
+        "whether what the ECU says is so (no edges to hold against it: a loss may be the signal's or the "
+        "ECU's, and no angle is known)");
+  }
+  if (!ecu_gives(SignalName::sync_state) && !ecu_gives(SignalName::sync_loss_count)) {
+    list.emplace_back("whether the ECU keeps its sync (its signal map has neither sync_state nor sync_loss_count)");
+  }
+  if (!ecu_gives(SignalName::engine_speed)) {
+    list.emplace_back("the speed that the ECU sees (its signal map has no engine_speed)");
+  }
 }
 
 bool fails(const SessionTotals& totals, const std::optional<Severity>& limit) {
@@ -233,6 +272,11 @@ std::string summary_json(const SessionTotals& totals, const Engine& engine, cons
   json["kinds"] = OrderedJson::object();
   for (const auto& [kind, count] : totals.kinds()) {
     json["kinds"][std::string(to_string(kind))] = count.findings;
+  }
+  if (totals.listens_to_ecu()) {
+    json["ecu_s"]["heard"] = totals.ecu_seconds().heard;
+    json["ecu_s"]["compared"] = totals.ecu_seconds().compared;
+    json["ecu_s"]["disagreed"] = totals.ecu_seconds().disagreed;
   }
   if (totals.tdc_deviation_deg().count() > 0) {
     json["tdc_deviation_deg"] = mean_json(totals.tdc_deviation_deg());

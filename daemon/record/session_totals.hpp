@@ -14,6 +14,7 @@
 #include "items/item.hpp"
 #include "items/observation.hpp"
 #include "record/wall_time.hpp"
+#include "signals/bus_map.hpp"
 
 namespace cw {
 
@@ -41,8 +42,15 @@ class SessionTotals final : public Observer {
   static constexpr std::size_t lock_states = 5;
   static constexpr std::size_t channels_max = 1000;  // a device that renames its channels for ever fills no memory
 
-  // `engine` must outlive it.
-  explicit SessionTotals(const Engine& engine);
+  // What is known of what the ECU says, in seconds that ended.
+  struct EcuSeconds {
+    std::uint64_t heard = 0;      // speed, state or advance was said
+    std::uint64_t compared = 0;   // ... and something of it held against what the witness sees
+    std::uint64_t disagreed = 0;  // ... with another outcome
+  };
+
+  // `engine` must outlive it; `maps` say what is listened for on CAN, and are not kept.
+  explicit SessionTotals(const Engine& engine, const std::vector<BusMap>& maps = {});
 
   void take_items(const ItemBatch& batch);
   void on_finding(const Finding& finding) override;
@@ -78,15 +86,22 @@ class SessionTotals final : public Observer {
   const std::optional<WheelShape>& wheel() const { return wheel_; }            // the latest; nothing before it is known
   const std::vector<std::string>& channels() const { return channels_; }  // named in the input, in order; channels_max
 
+  bool listens_to_ecu() const { return !ecu_gives_.empty(); }  // there is a signal map
+  const EcuSeconds& ecu_seconds() const { return ecu_seconds_; }
+
   // What this engine file and this input leave unwatched, in words, for example "cam phase (no cam in the engine
   // file)".
   std::vector<std::string> not_watched() const;
 
  private:
   bool has_channel(const std::string& name) const;
+  bool ecu_gives(SignalName name) const;
+  void add_ecu_not_watched(std::vector<std::string>& list) const;
   void take_notes(const Item& item, const ItemBatch& batch);
 
   const Engine& engine_;
+  std::vector<SignalName> ecu_gives_;  // by the maps
+  EcuSeconds ecu_seconds_;
   std::map<FindingKind, KindCount> kinds_;
   std::array<std::uint64_t, 3> by_severity_{};
   std::vector<Finding> worst_;

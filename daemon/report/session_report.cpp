@@ -140,13 +140,14 @@ std::variant<std::vector<DrawnFinding>, std::string> draw_findings(const std::st
 }  // namespace
 
 std::variant<SessionReport, std::string> make_session_report(const std::string& path, SessionReader reader,
-                                                             const Engine& engine, const std::string& made_with) {
+                                                             const Engine& engine, const std::string& made_with,
+                                                             const std::vector<BusMap>& maps) {
   const SessionInfo& info = *reader.info();
-  SessionTotals totals(engine);
+  SessionTotals totals(engine, maps);
   SessionPicture picture(engine);
   StoredEvents stored(session_places(path).folder, info.anchor);
   Gatherer gatherer(totals, picture, stored);
-  Monitor monitor(engine, gatherer);
+  Monitor monitor(engine, gatherer, maps);
   ItemBuffer items;
   while (reader.next(items)) {
     in_pieces(items.batch(), [&](const ItemBatch& piece) {

@@ -5,9 +5,11 @@
 #include <cstddef>
 #include <string>
 #include <variant>
+#include <vector>
 
 #include "geometry/engine.hpp"
 #include "record/session_reader.hpp"
+#include "signals/bus_map.hpp"
 
 namespace cw {
 
@@ -19,9 +21,10 @@ struct SessionReport {
 
 inline constexpr std::size_t drawn_findings_max = 8;
 
-// `path` as `reader` was opened with; its info must be there. `made_with`: name and version of this program. An error line
+// `maps`: of the ECU's broadcast, as in the session. `path` as `reader` was opened with; its info must be there. `made_with`: name and version of this program. An error line
 // when the recording can't be read a second time. Memory does not grow with the session.
 std::variant<SessionReport, std::string> make_session_report(const std::string& path, SessionReader reader,
-                                                             const Engine& engine, const std::string& made_with);
+                                                             const Engine& engine, const std::string& made_with,
+                                                             const std::vector<BusMap>& maps = {});
 
 }  // namespace cw

@@ -99,13 +99,33 @@ class Listener final : public Observer {
   std::string text_;
 };
 
+// Every frame of 11 bits says all signals, with bits that overlap: numbers of any kind and state.
+std::vector<BusMap> map_of_everything(const Engine& engine) {
+  MessageDefinition message;
+  message.name = "all";
+  message.ids = {0, 0, false};
+  std::uint32_t at = 0;
+  for (const SignalKind& kind : signal_kinds()) {
+    SignalDefinition signal;
+    signal.name = kind.name;
+    signal.coding.field = {8 + at++ % 8, kind.name == SignalName::sync_state ? 3U : 8U, ByteOrder::little};
+    signal.coding.scale = kind.name == SignalName::engine_speed ? 40 : 1;
+    signal.cam = kind.of_a_cam && !engine.cams.empty() ? engine.cams.front().name : "";
+    for (int i = 0; kind.name == SignalName::sync_state && i < 5; ++i) {
+      signal.meanings.push_back({i, "", false, static_cast<LockState>(i)});
+    }
+    message.signals.push_back(std::move(signal));
+  }
+  return {{{"fuzz", {std::move(message)}}, ""}};
+}
+
 template <typename NextSize>
 std::string lines_of(const Engine& engine, const ItemBuffer& items, NextSize next_size) {
   if (items.items.empty()) {
     return {};
   }
   Listener listener(engine, items);
-  Monitor monitor(engine, listener);
+  Monitor monitor(engine, listener, map_of_everything(engine));
   const std::span<const Item> all = items.items;
   for (std::size_t at = 0; at < all.size();) {
     const std::size_t size = std::min<std::size_t>(next_size(), all.size() - at);

@@ -27,6 +27,9 @@ struct Trial {
     for (std::int64_t t = from_ms; t < to_ms; t += 10) {
       past.note(witness(t, LockState::cycle_locked, rpm(t)));
       watch.take(said(t, said_rpm(t)), false);
+      if (t % 40 == 0) {
+        watch.note_cycle(t * ms, rpm(t));
+      }
       if (t % 100 == 0) {
         watch.tick(t * ms, past, out);
       }
@@ -65,6 +68,28 @@ TEST(EcuSpeed, that_differs_is_told_once_after_the_hold_time_and_closed_when_it_
   ASSERT_EQ(trial.out.size(), 2U);
   EXPECT_EQ(trial.out[1].phase, FindingPhase::close);
   EXPECT_EQ(trial.out[1].id, opened.id);
+}
+
+// At idle the speed swings with each firing by more than a wrong tooth count makes: that the span of the swing holds the
+// value is no agreement, so what was told is not closed.
+TEST(EcuSpeed, whose_ratio_hides_in_the_swing_of_an_idle_is_not_taken_for_agreement) {
+  Trial trial;
+  trial.play(
+      0, 3000, [](auto) { return 4000.0; }, [](auto) { return 4000.0 * 60 / 58; });
+  ASSERT_EQ(trial.out.size(), 1U);
+  for (std::int64_t t = 3000; t < 9000; t += 10) {
+    trial.past.note(witness(t, LockState::cycle_locked, 900 * (1 + 0.06 * std::sin(static_cast<double>(t) / 5.3))));
+    trial.watch.take(said(t, 900.0 * 60 / 58 * (1 + 0.02 * std::sin(static_cast<double>(t) / 5.3))), false);
+    if (t % 130 == 0) {
+      trial.watch.note_cycle(t * ms, 900);
+    }
+    if (t % 100 == 0) {
+      trial.watch.tick(t * ms, trial.past, trial.out);
+    }
+  }
+  ASSERT_EQ(trial.out.size(), 2U);
+  EXPECT_EQ(trial.out[1].phase, FindingPhase::open);
+  EXPECT_EQ(value_of(trial.out[1], "counted_teeth"), 58);
 }
 
 TEST(EcuSpeed, that_is_off_for_less_than_the_hold_time_is_not_told) {

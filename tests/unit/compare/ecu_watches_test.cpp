@@ -184,7 +184,7 @@ struct AdvanceTrial {
   std::vector<Finding> out;
   int pairs = 0;
 
-  AdvanceTrial() { engine.reference.emplace(); }
+  AdvanceTrial() { engine.reference = Reference{}; }
 
   // The ECU says `advance` each 10 ms; a spark each 40 ms stands `late_deg` later than it says.
   void play(std::int64_t from_ms, std::int64_t to_ms, const std::function<double(std::int64_t)>& advance,

@@ -74,7 +74,9 @@ class Recorder : public Observer {
             std::to_string(second.crank_edges) + ' ' + std::to_string(second.extra_edges) + ' ' +
             std::to_string(second.missed_edges) + ' ' + std::to_string(second.lost_items) + ' ' + exact(second.rpm) +
             ' ' + exact(second.sync_margin) + ' ' + exact(second.tdc_deviation_deg) + ' ' +
-            exact(second.tdc_deviation_spread_deg) + ' ' + exact(second.tdc_uncertainty_deg);
+            exact(second.tdc_deviation_spread_deg) + ' ' + exact(second.tdc_uncertainty_deg) + ' ' +
+            exact(second.ecu_rpm) + ' ' + exact(second.ecu_advance_deg) + ' ' +
+            (second.ecu_state ? std::string(to_string(*second.ecu_state)) : "-") + ' ' + exact(second.ecu_agrees);
     for (const std::optional<double>& phase : second.cam_phase_deg) {
       text += ' ' + exact(phase);
     }
@@ -153,9 +155,12 @@ class ItemStream {
     buffer_.items.push_back(item);
   }
 
-  void frame(const CanFrame& frame) {
-    const Item made = next(ItemKind::can_frame, newest_host_ns_);
-    add_can_frame(buffer_, 0, newest_host_ns_, frame);
+  void frame(const CanFrame& frame) { frame_at(newest_host_ns_, frame); }
+
+  void frame_at(std::int64_t host_ns, const CanFrame& frame) {
+    ticks_until(host_ns);
+    const Item made = next(ItemKind::can_frame, host_ns);
+    add_can_frame(buffer_, 0, host_ns, frame);
     Item& item = buffer_.items.back();
     item.host_ns = made.host_ns;
     item.source = made.source;
