@@ -8,6 +8,7 @@
 #include "geometry/engine.hpp"
 #include "items/item.hpp"
 #include "items/observation.hpp"
+#include "signals/bus_map.hpp"
 #include "simulate/simulation.hpp"
 
 namespace cw::campaign {
@@ -18,7 +19,8 @@ struct Stream {
   std::vector<std::byte> payload;
 };
 
-// Names first, then edges with a tick each 100 ms, then the end; host time equals source time.
+// Names first, then edges and, from a source of their own, the ECU's frames, by time, with a tick each 100 ms; then the
+// end. Host time equals source time.
 Stream stream_of(const sim::Simulation& simulation);
 
 // Everything the monitor said, in order.
@@ -29,7 +31,7 @@ struct Observed {
   std::size_t seconds = 0;
 };
 
-// Pushes the stream through a fresh monitor, cut into batches at random.
-Observed observe(const Engine& engine, const Stream& stream, Dice& dice);
+// Pushes the stream through a fresh monitor, cut into batches at random. `maps`: what the ECU's frames mean.
+Observed observe(const Engine& engine, const Stream& stream, Dice& dice, std::vector<BusMap> maps = {});
 
 }  // namespace cw::campaign

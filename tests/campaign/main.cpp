@@ -24,6 +24,7 @@ struct Options {
   std::optional<std::uint64_t> seed;
   bool verbose = false;
   bool mismatch = false;
+  bool two_sided = false;
   bool floors = false;
   int jobs = 2;
   std::string write_dir;
@@ -131,6 +132,38 @@ void print_run(const MismatchRun& run) {
             << (failure.empty() ? "nothing wrong" : failure) << "\n";
 }
 
+void print_run(const TwoSidedRun& run) {
+  const std::string failure = failure_of(run.verdict);
+  const Case& drawn = run.two_sided.drawn;
+  const cw::sim::EcuCounter counter = drawn.scenario.ecu.counter.value_or(cw::sim::EcuCounter{});
+  const cw::sim::EcuBroadcast can = drawn.scenario.ecu.can.value_or(cw::sim::EcuBroadcast{});
+  std::cout << "Seed " << run.verdict.seed << ", " << to_string(run.verdict.situation) << "\n\nEngine:\n"
+            << drawn.engine_toml << "\nRun: " << drawn.run_words << ", " << fixed(run.simulation.truth.end_s, 2)
+            << " s\nECU: " << run.two_sided.layout << ", good turns " << counter.good_turns << ", cam edges "
+            << counter.cam_edges << ", tolerates " << counter.tolerate_teeth << ", speed over "
+            << fixed(counter.speed_over_deg, 0) << " deg and " << fixed(counter.speed_filter_ms, 0)
+            << " ms, periods times " << fixed(can.period_scale, 2) << ", latency " << fixed(can.latency_ms, 1) << " to "
+            << fixed(can.latency_ms + can.latency_jitter_ms, 1) << " ms\n\nInjected:\n";
+  for (const cw::sim::TruthFault& fault : run.simulation.truth.faults) {
+    std::cout << "  " << padded(fixed(static_cast<double>(fault.t_ns) * 1e-9, 4) + " s", 12) << fault.kind << ", "
+              << to_string(fault.seen_by) << ", value " << fixed(fault.value, 3) << ", "
+              << fixed(cw::sim::position_at(run.simulation.truth, fault.t_ns).rpm, 0) << " rpm\n";
+  }
+  std::cout << "\nWhat the ECU knew:\n";
+  for (const cw::sim::EcuMoment& moment : run.simulation.truth.ecu) {
+    std::cout << "  " << padded(fixed(static_cast<double>(moment.t_ns) * 1e-9, 4) + " s", 12)
+              << padded(std::string(to_string(moment.state)), 12) << "losses " << moment.losses << ", "
+              << fixed(cw::sim::position_at(run.simulation.truth, moment.t_ns).rpm, 0) << " rpm " << moment.reason
+              << "\n";
+  }
+  print_said(run.observed);
+  std::cout << "\nVerdict:\n";
+  for (const TwoSidedWanted& wanted : run.verdict.wanted) {
+    std::cout << "  " << wanted.label << ": " << (wanted.blamed ? "right, " : "WRONG, ") << wanted.found << "\n";
+  }
+  std::cout << "  " << (failure.empty() ? "nothing wrong" : failure) << "\n";
+}
+
 std::optional<std::string> write_case(const std::string& engine_toml, const cw::sim::Simulation& simulation,
                                       const cw::sim::Scenario& scenario, const std::string& dir) {
   std::error_code error;
@@ -145,6 +178,13 @@ std::optional<std::string> write_case(const std::string& engine_toml, const cw::
     return problem;
   }
   return cw::sim::write_truth_json(simulation, scenario, dir + "/truth.json");
+}
+
+// The engine file with the map of its ECU's broadcast, by its path in this source tree.
+std::string with_map(const TwoSidedRun& run) {
+  const std::string file = run.two_sided.layout == "eec1" ? "j1939-eec1" : run.two_sided.layout;
+  return run.two_sided.drawn.engine_toml + "\n[[can]]\nmap = \"" + CRANKWITNESS_SOURCE_DIR "/config/can/" + file +
+         ".toml\"   # its cam is the first of this file\n";
 }
 
 // The verdict of each seed of the range, on so many threads.
@@ -201,6 +241,27 @@ int run_one_mismatch(const Options& options) {
   return failure_of(run.verdict).empty() ? 0 : 1;
 }
 
+int run_one_two_sided(const Options& options) {
+  const TwoSidedRun run = run_two_sided(*options.seed);
+  if (options.verbose) {
+    print_run(run);
+  } else {
+    print_report(std::span(&run.verdict, 1), std::cout);
+  }
+  const Case& drawn = run.two_sided.drawn;
+  if (!options.write_dir.empty() && drawn.problem.empty()) {
+    auto problem = write_case(with_map(run), run.simulation, drawn.scenario, options.write_dir);
+    if (!problem && drawn.scenario.ecu.can) {
+      problem = cw::sim::write_can_log(run.simulation, *drawn.scenario.ecu.can, options.write_dir + "/can.log");
+    }
+    if (problem) {
+      std::cerr << *problem << "\n";
+      return 2;
+    }
+  }
+  return failure_of(run.verdict).empty() ? 0 : 1;
+}
+
 // Prints the report and what was missed; the exit code.
 template <class Judged>
 int conclude(const std::vector<Judged>& verdicts, bool by_floors) {
@@ -232,6 +293,11 @@ int run_many(const Options& options) {
         run_all<MismatchVerdict>(*range, options.jobs, [](std::uint64_t seed) { return run_mismatch(seed).verdict; }),
         options.floors);
   }
+  if (options.two_sided) {
+    return conclude(
+        run_all<TwoSidedVerdict>(*range, options.jobs, [](std::uint64_t seed) { return run_two_sided(seed).verdict; }),
+        options.floors);
+  }
   return conclude(run_all<Verdict>(*range, options.jobs, [](std::uint64_t seed) { return run_seed(seed).verdict; }),
                   options.floors);
 }
@@ -246,16 +312,25 @@ int run(int argc, char** argv) {
   app.add_option("--seeds", options.seeds, "range of seeds, FROM..TO")->capture_default_str();
   app.add_option("--seed", options.seed, "one seed only; with --verbose everything about it");
   app.add_flag("--mismatch", options.mismatch, "runs with an engine file that is not the engine's");
+  app.add_flag("--two-sided", options.two_sided, "runs with an ECU beside the witness, faults on either side");
   app.add_flag("--verbose", options.verbose, "engine, run, faults, findings and verdict of the one seed");
   app.add_option("--jobs", options.jobs, "threads")->check(CLI::Range(1, 64))->capture_default_str();
-  app.add_option("--write", options.write_dir, "folder for engine.toml, edges.csv and truth.json of the one seed");
+  app.add_option("--write", options.write_dir,
+                 "folder for engine.toml, edges.csv, truth.json (and can.log) of the one seed");
   CLI11_PARSE(app, argc, argv);
+  if (options.mismatch && options.two_sided) {
+    std::cerr << "--two-sided: expected without --mismatch\n";
+    return 2;
+  }
   if (!options.seed && (options.verbose || !options.write_dir.empty())) {
     std::cerr << "--verbose and --write: expected --seed N with them\n";
     return 2;
   }
   if (!options.seed) {
     return run_many(options);
+  }
+  if (options.two_sided) {
+    return run_one_two_sided(options);
   }
   return options.mismatch ? run_one_mismatch(options) : run_one(options);
 }

@@ -34,4 +34,21 @@ MismatchRun run_mismatch(std::uint64_t seed) {
   return run;
 }
 
+TwoSidedRun run_two_sided(std::uint64_t seed) {
+  TwoSidedRun run;
+  run.two_sided = draw_two_sided(seed);
+  const Case& drawn = run.two_sided.drawn;
+  if (!drawn.problem.empty()) {
+    run.verdict.seed = seed;
+    run.verdict.situation = run.two_sided.situation;
+    run.verdict.problem = drawn.problem;
+    return run;
+  }
+  run.simulation = sim::simulate(drawn.engine, drawn.scenario);
+  Dice cuts(seed, 25);
+  run.observed = observe(drawn.engine, stream_of(run.simulation), cuts, run.two_sided.maps);
+  run.verdict = judge_two_sided(run.two_sided, run.simulation, run.observed);
+  return run;
+}
+
 }  // namespace cw::campaign

@@ -6,6 +6,7 @@
 #include "campaign/feed.hpp"
 #include "campaign/judge.hpp"
 #include "campaign/mismatch.hpp"
+#include "campaign/two_sided.hpp"
 #include "simulate/simulation.hpp"
 
 namespace cw::campaign {
@@ -28,5 +29,14 @@ struct MismatchRun {
 };
 
 MismatchRun run_mismatch(std::uint64_t seed);
+
+struct TwoSidedRun {
+  TwoSidedCase two_sided;
+  sim::Simulation simulation;
+  Observed observed;
+  TwoSidedVerdict verdict;
+};
+
+TwoSidedRun run_two_sided(std::uint64_t seed);
 
 }  // namespace cw::campaign
