@@ -142,7 +142,11 @@ export function findingsSign(status, findings) {
   const sofar = `${count(counts.fault, "fault", "faults")}, ${count(counts.warning, "warning", "warnings")} since the start`;
   if (worst === "info") {
     const ever = counts.fault + counts.warning > 0;
-    return { sign: "good", word: ever ? "No fault in the last 10 min" : "No fault seen", text: ever ? sofar : "" };
+    if (!ever && status.counts.cycles === 0) {
+      return { sign: "unknown", word: "Nothing judged yet", text: "no engine cycle has been seen" };
+    }
+    const not = status.not_watched.length > 0 ? `not watched: ${status.not_watched.join("; ")}` : "";
+    return { sign: "good", word: ever ? "No fault in the last 10 min" : "No fault seen", text: [ever ? sofar : "", not].filter(Boolean).join("; ") };
   }
   const gravest = findings.find((told) => told.finding.severity === worst && (told.open || open.length === 0)) ??
     findings.find((told) => told.finding.severity === worst);
