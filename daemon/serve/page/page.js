@@ -105,11 +105,11 @@ function show() {
     showState(latest.state, `${states[latest.state].text} For ${duration(aged(latest.state_age_s))}.${more}`);
   }
   const none = { sign: "unknown", word: unknown, text: "not known" };
-  showSign("sign-findings", live ? findingsSign(latest, findings) : { ...none, text: "findings so far: see the list" });
+  showSign("sign-findings", live ? findingsSign(latest, findings) : { ...none, word: "Findings?", text: "those told so far: see the list" });
   showSign("sign-recording", gone ? { ...none, word: "Recording?", text: "not known" } : recordingSign(latest.recording, latest.stopping));
   showSign("sign-links", gone ? { ...none, word: "Link?", text: "not known" } : linksSign(latest));
   showNumbers(live);
-  showPairs(at("more-list"), background(latest), (box, [name, text]) => {
+  showPairs(at("more-list"), background(latest, gone), (box, [name, text]) => {
     setText(box.children[0], name);
     setText(box.children[1], text);
   });

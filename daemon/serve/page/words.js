@@ -244,14 +244,19 @@ export function numbers(status) {
   return list;
 }
 
-// What stands behind it: [name, text].
-export function background(status) {
+// What stands behind it: [name, text]. When the daemon is gone only what does not change.
+export function background(status, gone) {
   const { counts, recording, clock } = status;
   const rows = [
     ["Not watched", status.not_watched.join("; ") || "nothing is left out that the engine file describes"],
-    ["Recording to", recording.folder],
-    ["Since the start", `${count(counts.cycles, "cycle", "cycles")}, ${count(counts.edges, "edge", "edges")} (${count(counts.extra_edges, "extra", "extra")}, ${count(counts.missed_edges, "missed", "missed")}), ${count(counts.can_frames, "CAN frame", "CAN frames")}`],
+    ["Session", recording.folder],
   ];
+  if (gone) {
+    return rows;
+  }
+  rows.push(
+    ["Since the start", `${count(counts.cycles, "cycle", "cycles")}, ${count(counts.edges, "edge", "edges")} (${count(counts.extra_edges, "extra", "extra")}, ${count(counts.missed_edges, "missed", "missed")}), ${count(counts.can_frames, "CAN frame", "CAN frames")}`],
+  );
   for (const source of status.sources) {
     rows.push(["Source", `${source.driver}:${source.address}, ${source.open ? "open" : "GONE"}, ${source.heard_age_s === null ? "nothing has come yet" : `last data ${duration(source.heard_age_s)} ago`}`]);
   }
