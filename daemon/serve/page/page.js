@@ -5,6 +5,7 @@ import { showFindings } from "./findings.js";
 import { rebuild, redraw, setClock, setMinutes, takeRows } from "./plots.js";
 import { background, cautionFor, duration, findingsSign, linksSign, numbers, recordingSign, states, unknown } from "./words.js";
 
+const moment = new Intl.DateTimeFormat("en-GB", { dateStyle: "medium", timeStyle: "medium" });
 const at = (id) => document.getElementById(id);
 let latest = null;
 let latest_at = 0;
@@ -73,7 +74,7 @@ function showNumbers(live) {
     }
     const mark = { doubt: " – beyond its warning limit", bad: " – beyond its fault limit" }[box.dataset.verdict] ?? "";
     setText(value.children[0], live ? number.value : unknown);
-    setText(value.children[1], number.unit);
+    setText(value.children[1], value.children[0].textContent === unknown ? "" : number.unit);
     setText(value.children[2], live ? number.note + mark : "not known");
   });
 }
@@ -94,7 +95,7 @@ function show() {
   document.body.dataset.link = link;
   document.body.dataset.live = live ? "yes" : "no";
   setText(at("engine"), latest.engine.name);
-  setText(at("since"), `witness of this engine since ${new Date(latest.started).toLocaleString("en-GB")}`);
+  setText(at("since"), `witness of this engine since ${moment.format(new Date(latest.started))}`);
   if (gone) {
     showState("stale", "What was shown is no longer known to be so.");
   } else if (stale) {
@@ -104,11 +105,11 @@ function show() {
     showState(latest.state, `${states[latest.state].text} For ${duration(aged(latest.state_age_s))}.${more}`);
   }
   const none = { sign: "unknown", word: unknown, text: "not known" };
-  showSign("sign-findings", live ? findingsSign(latest, findings) : { ...none, text: "findings so far: see the list" });
+  showSign("sign-findings", live ? findingsSign(latest, findings) : { ...none, word: "Findings?", text: "those told so far: see the list" });
   showSign("sign-recording", gone ? { ...none, word: "Recording?", text: "not known" } : recordingSign(latest.recording, latest.stopping));
   showSign("sign-links", gone ? { ...none, word: "Link?", text: "not known" } : linksSign(latest));
   showNumbers(live);
-  showPairs(at("more-list"), background(latest), (box, [name, text]) => {
+  showPairs(at("more-list"), background(latest, gone), (box, [name, text]) => {
     setText(box.children[0], name);
     setText(box.children[1], text);
   });
@@ -120,7 +121,7 @@ function showGone(seconds) {
   at("gone").hidden = false;
   setText(at("gone-word"), "No connection");
   const ago = seconds === null ? "The daemon has not answered since this page was opened." : `Last heard ${duration(seconds)} ago, at ${new Date(Date.now() - seconds * 1000).toLocaleTimeString("en-GB")}.`;
-  setText(at("gone-why"), `${ago} The daemon has stopped, or the network is down. Nothing here is live. Trying again.`);
+  setText(at("gone-why"), `${ago} The daemon has stopped, the network is down, or too many pages are open. Nothing here is live. Trying again.`);
   if (latest === null) {
     document.body.dataset.link = link;
     document.body.dataset.live = "no";
@@ -149,6 +150,7 @@ connect({
     if (link !== "open") {
       link = "open";
       at("gone").hidden = true;
+      setText(at("gone-word"), "");
     }
     show();
   },

@@ -6,8 +6,16 @@ const rows_max = 900;
 // Columns of a row, status.schema.json; cams follow.
 const column = { time: 0, state: 1, rpm: 2, deviation: 3, uncertainty: 4, margin: 5, ecu_rpm: 6, cams: 7 };
 // Okabe-Ito; dashes and the legend tell lines apart without colour.
-const colours = { light: ["#0072B2", "#D55E00", "#009E73", "#AA4499", "#E69F00"], dark: ["#56B4E9", "#E69F00", "#009E73", "#CC79A7", "#F0E442"] };
+const colours = { light: ["#0072B2", "#D55E00", "#009E73", "#CC79A7"], dark: ["#56B4E9", "#E69F00", "#009E73", "#CC79A7"] };
 const dashes = [[], [8, 4], [2, 3], [8, 3, 2, 3]];
+
+const widths = new ResizeObserver(() => {
+  for (const { box, plot } of plots) {
+    if (box.clientWidth > 0 && Math.abs(box.clientWidth - plot.width) > 1) {
+      plot.setSize({ width: box.clientWidth, height: 170 });
+    }
+  }
+});
 
 let cams = [];
 let rows = [];
@@ -18,8 +26,8 @@ let clock_ahead_ms = 0;  // of the daemon's clock against ours
 const css = (name) => getComputedStyle(document.body).getPropertyValue(name).trim();
 const dark = () => css("--theme") === "dark";
 
-function series(label, from, number, format) {
-  return { label, from, spec: { label, stroke: () => colours[dark() ? "dark" : "light"][number % 5], width: 2, dash: dashes[number % 4], spanGaps: false, points: { show: false }, value: (_, value) => format(value ?? null) } };
+function series(label, from, number, format, width = 2) {
+  return { label, from, spec: { label, stroke: () => colours[dark() ? "dark" : "light"][number % 4], width, dash: dashes[number % 4], spanGaps: false, points: { show: false }, value: (_, value) => format(value ?? null) } };
 }
 
 function wanted() {
@@ -27,13 +35,13 @@ function wanted() {
     { id: "speed", title: "Speed, rpm", lines: [series("witness", (row) => row[column.rpm], 0, (value) => fixed(value, 0)), series("ECU", (row) => row[column.ecu_rpm], 1, (value) => fixed(value, 0))] },
     {
       id: "deviation",
-      title: "TDC against the ECU, degrees, + is late; the band is ± the uncertainty",
+      title: "TDC against the ECU, degrees, + is late",
       least_span: 1,
       bands: [{ series: [1, 3] }],
       lines: [
-        series("deviation + uncertainty", (row) => sum(row, 1), 3, (value) => signed(value, 2)),
+        series("upper, 95 %", (row) => sum(row, 1), 0, (value) => signed(value, 2), 1),
         series("deviation", (row) => row[column.deviation], 0, (value) => signed(value, 2)),
-        series("deviation − uncertainty", (row) => sum(row, -1), 3, (value) => signed(value, 2)),
+        series("lower, 95 %", (row) => sum(row, -1), 0, (value) => signed(value, 2), 1),
       ],
     },
   ];
@@ -87,7 +95,8 @@ function axis(more) {
   return { stroke: () => css("--ink"), grid: { stroke: () => css("--grid"), width: 1 }, ticks: { stroke: () => css("--grid") }, font: "13px system-ui, sans-serif", ...more };
 }
 
-function make(plan) {
+// All boxes first: how wide one is depends on how many there are.
+function makeBox(plan) {
   const box = document.createElement("figure");
   box.id = `plot-${plan.id}`;
   const title = document.createElement("figcaption");
@@ -97,6 +106,11 @@ function make(plan) {
   place.setAttribute("role", "img");
   box.append(title, place);
   document.getElementById("plot-list").append(box);
+  widths.observe(box);
+  return { plan, box, place };
+}
+
+function make({ plan, box, place }) {
   const plot = new uPlot(
     {
       width: Math.max(200, box.clientWidth),
@@ -131,10 +145,11 @@ function describe({ plan, place }) {
 
 function build() {
   for (const { plot, box } of plots) {
+    widths.unobserve(box);
     plot.destroy();
     box.remove();
   }
-  plots = wanted().map(make);
+  plots = wanted().map(makeBox).map(make);
   plots.forEach(describe);
 }
 
@@ -170,11 +185,3 @@ export function redraw() {
 export function rebuild() {
   if (plots.length > 0) build();
 }
-
-new ResizeObserver(() => {
-  for (const { box, plot } of plots) {
-    if (box.clientWidth > 0 && Math.abs(box.clientWidth - plot.width) > 1) {
-      plot.setSize({ width: box.clientWidth, height: 170 });
-    }
-  }
-}).observe(document.getElementById("plot-list"));

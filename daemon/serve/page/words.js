@@ -142,7 +142,11 @@ export function findingsSign(status, findings) {
   const sofar = `${count(counts.fault, "fault", "faults")}, ${count(counts.warning, "warning", "warnings")} since the start`;
   if (worst === "info") {
     const ever = counts.fault + counts.warning > 0;
-    return { sign: "good", word: ever ? "No fault in the last 10 min" : "No fault seen", text: ever ? sofar : "" };
+    if (!ever && status.counts.cycles === 0) {
+      return { sign: "unknown", word: "Nothing judged yet", text: "no engine cycle has been seen" };
+    }
+    const not = status.not_watched.length > 0 ? `not watched: ${status.not_watched.join("; ")}` : "";
+    return { sign: "good", word: ever ? "No fault in the last 10 min" : "No fault seen", text: [ever ? sofar : "", not].filter(Boolean).join("; ") };
   }
   const gravest = findings.find((told) => told.finding.severity === worst && (told.open || open.length === 0)) ??
     findings.find((told) => told.finding.severity === worst);
@@ -240,14 +244,19 @@ export function numbers(status) {
   return list;
 }
 
-// What stands behind it: [name, text].
-export function background(status) {
+// What stands behind it: [name, text]. When the daemon is gone only what does not change.
+export function background(status, gone) {
   const { counts, recording, clock } = status;
   const rows = [
     ["Not watched", status.not_watched.join("; ") || "nothing is left out that the engine file describes"],
-    ["Recording to", recording.folder],
-    ["Since the start", `${count(counts.cycles, "cycle", "cycles")}, ${count(counts.edges, "edge", "edges")} (${count(counts.extra_edges, "extra", "extra")}, ${count(counts.missed_edges, "missed", "missed")}), ${count(counts.can_frames, "CAN frame", "CAN frames")}`],
+    ["Session", recording.folder],
   ];
+  if (gone) {
+    return rows;
+  }
+  rows.push(
+    ["Since the start", `${count(counts.cycles, "cycle", "cycles")}, ${count(counts.edges, "edge", "edges")} (${count(counts.extra_edges, "extra", "extra")}, ${count(counts.missed_edges, "missed", "missed")}), ${count(counts.can_frames, "CAN frame", "CAN frames")}`],
+  );
   for (const source of status.sources) {
     rows.push(["Source", `${source.driver}:${source.address}, ${source.open ? "open" : "GONE"}, ${source.heard_age_s === null ? "nothing has come yet" : `last data ${duration(source.heard_age_s)} ago`}`]);
   }
