@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <iterator>
 #include <numbers>
 
 #include "geometry/angle.hpp"
@@ -218,6 +219,23 @@ double time_beyond(const Motion& motion, const Passage& passage, double deg) {
 
 }  // namespace
 
+namespace {
+
+double drift_deg(const Ecu& ecu, double t_s) {
+  const auto after =
+      std::find_if(ecu.drift.begin(), ecu.drift.end(), [&](const PhaserPoint& p) { return p.t_s > t_s; });
+  if (after == ecu.drift.begin()) {
+    return ecu.drift.empty() ? 0 : ecu.drift.front().deg;
+  }
+  const PhaserPoint& before = *std::prev(after);
+  if (after == ecu.drift.end()) {
+    return before.deg;
+  }
+  return before.deg + (after->deg - before.deg) * (t_s - before.t_s) / (after->t_s - before.t_s);
+}
+
+}  // namespace
+
 Wire reference_wire(const Reference& reference, const Ecu& ecu, const EcuRun& run, const Motion& motion,
                     Random& random) {
   Wire wire;
@@ -244,7 +262,8 @@ Wire reference_wire(const Reference& reference, const Ecu& ecu, const EcuRun& ru
     if (!passage.forward || turned_deg < ecu.starts_after_deg || within(run.signal_dead, passage.t_s)) {
       return;
     }
-    double t_s = time_beyond(motion, passage, ecu.error_deg + sum_at(run.error_deg, passage.t_s));
+    double t_s =
+        time_beyond(motion, passage, ecu.error_deg + drift_deg(ecu, passage.t_s) + sum_at(run.error_deg, passage.t_s));
     t_s += (ecu.delay_us + sum_at(run.delay_us, passage.t_s) + reference.delay_us) * 1e-6;
     if (ecu.jitter_us > 0) {
       t_s += ecu.jitter_us * 1e-6 * random.normal();
