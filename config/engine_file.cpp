@@ -1,6 +1,7 @@
 #include "config/engine_file.hpp"
 
 #include <toml++/toml.h>
+#include <algorithm>
 
 #include <optional>
 #include <utility>
@@ -62,6 +63,18 @@ void read_cams(const toml::table& root, Engine& engine, std::vector<ChannelUse>&
   }
 }
 
+void check_pairs(const toml::table& root, const Engine& engine, Complaints& complaints) {
+  const std::vector<TableReader> readers = entries(root, "cam", cams_max, complaints);
+  for (std::size_t i = 0; i < engine.cams.size(); ++i) {
+    const std::string& other = engine.cams[i].moves_with;
+    const bool known =
+        std::any_of(engine.cams.begin(), engine.cams.end(), [&](const CamPattern& cam) { return cam.name == other; });
+    if (!other.empty() && (!known || other == engine.cams[i].name)) {
+      readers[i].complain("moves_with", "the name of another [[cam]]", '"' + printable(other) + '"');
+    }
+  }
+}
+
 // Crank, cams and reference are compared by one clock, so they must come from one device.
 void check_one_device(const std::vector<TableReader>& readers, const std::vector<SourceSpec>& sources) {
   int first = -1;
@@ -87,6 +100,7 @@ Engine read_engine(const toml::table& root, Complaints& complaints) {
   engine.crank = read_crank_section(crank, engine.cycle_deg);
   engine.crank.channel = read_channel(crank, "crank", "the crank wheel", uses);
   read_cams(root, engine, uses, complaints);
+  check_pairs(root, engine, complaints);
   if (const toml::table* table = root.get_as<toml::table>("reference"); table != nullptr) {
     const TableReader reference(*table, "reference", complaints);
     engine.reference = read_reference_section(reference, engine.cycle_deg);

@@ -562,6 +562,16 @@ void explain_limits(const Limits& limits, Page& page) {
                            deg(limits.cam_warning_deg) + ". Sync margin: warning below " +
                            plain_number(limits.margin_warning) + ", from " + plain_number(limits.running_rpm) +
                            " rpm.");
+  const std::string warm = limits.warm_up_s > 0 ? "; in the first " + plain_number(limits.warm_up_s) +
+                                                      " s after a start " + deg(limits.cam_warm_up_deg)
+                                                : "";
+  page.entry("Changes", "against what was learned in " + plain_number(limits.learn_s) +
+                            " s of steady running: of the mark's deviation from " + deg(limits.tdc_change_deg) +
+                            ", of a parked cam from " + deg(limits.cam_change_deg) + warm +
+                            ", of two cams that move together from " + deg(limits.cam_pair_deg) +
+                            ". Wheel: run-out from " + deg(limits.run_out_deg) + ", one tooth out of place from " +
+                            deg(limits.tooth_error_deg) + ". A phaser off its target: from " +
+                            deg(limits.cam_target_deg) + " for " + plain_number(limits.cam_target_s) + " s.");
 }
 
 void explain_record(const RecordSpec& record, Page& page) {

@@ -58,6 +58,15 @@ void CamChangeWatch::break_off() {
   }
 }
 
+void CamChangeWatch::learn_anew() {
+  for (Cam& cam : cams_) {
+    cam.detector.set_change(change_deg(engine_.limits, warm_), true);
+  }
+  for (Pair& pair : pairs_) {
+    pair.detector.set_change(engine_.limits.cam_pair_deg, true);
+  }
+}
+
 void CamChangeWatch::watch_warmth(const CamCycleEvent& event, const CamConditions& conditions) {
   const bool stood =
       running_ && (event.now_ns < last_ns_ || static_cast<double>(event.now_ns - last_ns_) * s_per_ns > cooled_after_s);
@@ -130,6 +139,9 @@ void CamChangeWatch::feed(std::size_t index, const Waiting& waiting, const CamCo
     if (change.phase != ChangePhase::began) {
       settle(std::numeric_limits<std::int64_t>::max(), out);
       cam.open.ended(change, out);
+      if (shared_ && shared_->cam == index && shared_->change.number == change.number) {
+        shared_.reset();
+      }
     } else if (!within_travel(index, change, conditions)) {
       const double drift_s = wait_share * std::fabs((change.to - change.from) / change.rate_per_s);
       const double wait_s =
@@ -157,7 +169,9 @@ void CamChangeWatch::settle(std::int64_t now_ns, std::vector<Finding>& out) {
       return;
     }
     pending_.erase(pending_.begin());
-    tell(first, all, out);
+    if (!goes_with_all(first)) {
+      tell(first, all, out);
+    }
   }
 }
 
@@ -168,6 +182,13 @@ void CamChangeWatch::finish(std::vector<Finding>& out) {
 std::size_t CamChangeWatch::watched() const {
   return static_cast<std::size_t>(std::count_if(engine_.cams.begin(), engine_.cams.end(),
                                                 [](const CamPattern& cam) { return !cam.turns_with_crank; }));
+}
+
+// While all cams walk off together, what one of them is seen to do alone in the same direction is the same drift, seen later.
+bool CamChangeWatch::goes_with_all(const Pending& pending) const {
+  return shared_ && pending.cam != shared_->cam &&
+         (pending.change.to - pending.change.from) * shared_->change.rate_per_s > 0 &&
+         std::fabs(pending.change.to - pending.change.from) < 2 * engine_.limits.cam_change_deg;
 }
 
 // Whether every other cam has changed alike and has not told it yet.
@@ -225,6 +246,9 @@ void CamChangeWatch::tell(const Pending& pending, bool all, std::vector<Finding>
                                 (change.to - change.from) * *pattern.crank_gear_teeth / deg_per_rev);
   }
   cams_[pending.cam].open.opened(change.number, finding);
+  if (all && !step) {
+    shared_ = Shared{pending.cam, change};
+  }
   out.push_back(std::move(finding));
 }
 

@@ -33,6 +33,8 @@ class CamChangeWatch {
   // `moved_deg`: what CamWatch has told of this cam so far.
   void take(const CamCycleEvent& event, double moved_deg, const CamConditions& conditions, std::vector<Finding>& out);
   void break_off();
+  // The angles are measured otherwise from now on.
+  void learn_anew();
   // Nothing more comes: tells what waits.
   void finish(std::vector<Finding>& out);
 
@@ -73,6 +75,7 @@ class CamChangeWatch {
   bool within_travel(std::size_t index, const Change& change, const CamConditions& conditions) const;
   void settle(std::int64_t now_ns, std::vector<Finding>& out);
   bool all_changed(const Pending& pending) const;
+  bool goes_with_all(const Pending& pending) const;
   void tell(const Pending& pending, bool all, std::vector<Finding>& out);
   std::size_t watched() const;
 
@@ -81,6 +84,12 @@ class CamChangeWatch {
   std::vector<Cam> cams_;
   std::vector<Pair> pairs_;
   std::vector<Pending> pending_;
+  // A drift of all cams that is open, by the cam and the number that told it.
+  struct Shared {
+    std::size_t cam = 0;
+    Change change;
+  };
+  std::optional<Shared> shared_;
   std::int64_t start_ns_ = 0;  // of this run of the engine
   std::int64_t last_ns_ = 0;
   bool running_ = false;

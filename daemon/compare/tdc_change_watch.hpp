@@ -19,6 +19,8 @@ class TdcChangeWatch {
   // `deviation_deg` of this pulse. `cams_steady`: no cam has moved against the teeth meanwhile.
   void take(const ReferenceEvent& event, double deviation_deg, bool cams_steady, std::vector<Finding>& out);
   void break_off() { detector_.break_off(); }
+  // The angles are measured otherwise from now on.
+  void learn_anew() { detector_.set_change(engine_.limits.tdc_change_deg, true); }
 
  private:
   void tell(const Change& change, const ReferenceEvent& event, bool cams_steady, std::vector<Finding>& out);

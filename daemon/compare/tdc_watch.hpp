@@ -26,6 +26,8 @@ class TdcWatch {
   void take(const ReferenceEvent& event, double advance_deg, bool cams_steady, std::vector<Finding>& out);
   void take(const CycleEvent& event, std::vector<Finding>& out);
   void break_off();
+  // The angles are measured otherwise from now on: what changes are held against is learned anew.
+  void learn_anew() { changes_.learn_anew(); }
 
   // Of the pulse nearest after the last cycle event: positive = the pulse comes late. Taken once.
   std::optional<double> take_last_deviation();

@@ -248,8 +248,8 @@ WheelHealth::Wave WheelHealth::lasting_run_out(const Fit& fit) const {
           (waves_.xx * waves_.sum.sin_deg - waves_.x * waves_.product.sin_deg) / spread};
 }
 
-bool WheelHealth::take_correction_news() {
-  return std::exchange(correction_news_, false);
+std::optional<double> WheelHealth::take_correction_change_deg() {
+  return std::exchange(correction_change_deg_, std::nullopt);
 }
 
 void WheelHealth::take(const ToothTimesEvent& event, std::vector<Finding>& out) {
@@ -332,18 +332,18 @@ Finding WheelHealth::base(FindingKind kind, Circumstance circumstance, const Too
 
 void WheelHealth::judge_run_out(const ToothTimesEvent& event, std::vector<Finding>& out) {
   const double amplitude = shape_->run_out_deg;
-  if (open_run_out_) {
-    if (amplitude < engine_.limits.hysteresis * engine_.limits.run_out_deg) {
-      out.push_back(closed(*std::exchange(open_run_out_, std::nullopt), event.t_ns.back()));
-    }
+  if (open_run_out_ && amplitude < engine_.limits.hysteresis * engine_.limits.run_out_deg) {
+    out.push_back(closed(*std::exchange(open_run_out_, std::nullopt), event.t_ns.back()));
     return;
   }
-  if (!run_out_seen_ || amplitude < engine_.limits.run_out_deg) {
+  // A second speed tells whose it is: told again, with the same id.
+  const bool known = speeds_differ();
+  const bool seen_better = open_run_out_ && known && open_run_out_->attribution == Attribution::undecided;
+  if (!run_out_seen_ || amplitude < engine_.limits.run_out_deg || (open_run_out_ && !seen_better)) {
     return;
   }
-  Finding finding =
-      base(FindingKind::wheel_run_out, speeds_differ() ? Circumstance::any : Circumstance::order_one_unsure, event);
-  finding.id = next_id_++;
+  Finding finding = base(FindingKind::wheel_run_out, known ? Circumstance::any : Circumstance::order_one_unsure, event);
+  finding.id = open_run_out_ ? open_run_out_->id : next_id_++;
   finding.values = {{"run_out_deg", amplitude},
                     {"run_out_phase_deg", shape_->run_out_phase_deg},
                     {"turns", static_cast<double>(turns_)},
@@ -398,13 +398,16 @@ void WheelHealth::correct() {
     return;
   }
   const bool whole = run_out_seen_ && speeds_differ();
-  correction_deg_.clear();
+  std::vector<double> now;
+  double change = 0;
   for (std::size_t i = 0; i < teeth_.size(); ++i) {
     const double turn_deg = engine_.crank.teeth[i].angle_deg * deg_per_rev / engine_.crank.period_deg;
     const double run_out = whole ? shape_->run_out_deg * std::cos(radians(turn_deg - shape_->run_out_phase_deg)) : 0;
-    correction_deg_.push_back(off_deg_[i] + run_out);
+    now.push_back(off_deg_[i] + run_out);
+    change = std::max(change, std::fabs(now[i] - (correction_deg_.empty() ? 0 : correction_deg_[i])));
   }
-  correction_news_ = true;
+  correction_deg_ = std::move(now);
+  correction_change_deg_ = std::max(change, correction_change_deg_.value_or(0));
 }
 
 }  // namespace cw

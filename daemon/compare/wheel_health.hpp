@@ -43,8 +43,8 @@ class WheelHealth {
   // What sync/ is to correct its angles by, of each tooth; changes seldom. Empty until it is known: 32 events, and run-out
   // only where it is told from a weak cylinder.
   const std::vector<double>& correction_deg() const { return correction_deg_; }
-  // Whether that has changed since the last call.
-  bool take_correction_news();
+  // By how much of a tooth at most that has changed since the last call; nothing when it is the same.
+  std::optional<double> take_correction_change_deg();
 
  private:
   struct Tooth {
@@ -102,7 +102,7 @@ class WheelHealth {
   std::vector<double> off_deg_;    // of each tooth beside run-out, now
   std::vector<double> early_deg_;  // ... when it was first known
   std::vector<double> correction_deg_;
-  bool correction_news_ = false;
+  std::optional<double> correction_change_deg_;
   std::optional<Finding> open_run_out_;
   std::vector<std::optional<Finding>> open_teeth_;
 };

@@ -32,6 +32,7 @@ namespace {
 
 constexpr std::int64_t ns_per_s = 1'000'000'000;
 constexpr std::int64_t row_jump_max = 3600;
+constexpr double relearn_deg = 0.1;  // a correction of the wheel that changes by so much
 constexpr std::int64_t evidence_lead_ns = ns_per_s;
 constexpr std::uint64_t evidence_step = 128;
 constexpr std::int64_t ecu_lead_ns = 2 * ns_per_s;  // what the ECU says may be late, and the odd edge before it
@@ -437,8 +438,12 @@ class Monitor::Pipeline {
 
   void take(const ToothTimesEvent& event, std::vector<Finding>& out) {
     teeth_.take(event, out);
-    if (teeth_.take_correction_news()) {
+    if (const std::optional<double> change_deg = teeth_.take_correction_change_deg()) {
       sync_.correct_wheel(teeth_.correction_deg());
+      if (*change_deg > relearn_deg) {
+        tdc_.learn_anew();  // what moves now is our own angle
+        cam_changes_.learn_anew();
+      }
     }
     constexpr std::int64_t shape_every_ns = 60 * ns_per_s;
     const std::int64_t now_ns = event.t_ns.back();

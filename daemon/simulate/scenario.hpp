@@ -167,6 +167,7 @@ struct EcuSpan {
 
 struct Ecu {
   double error_deg = 0;               // its idea of TDC is this much late
+  std::vector<PhaserPoint> drift;     // ... and this much over time, linear between points, held outside
   double delay_us = 0;                // its output comes this much late
   double jitter_us = 0;               // standard deviation of its output
   std::optional<double> advance_deg;  // instead of the engine file's locked advance

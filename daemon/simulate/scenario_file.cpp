@@ -345,6 +345,18 @@ void read_crank(Keys& keys, CrankSensor& crank) {
   });
 }
 
+// Rows of seconds and degrees.
+void read_points(Keys& keys, const char* key, std::vector<PhaserPoint>& points) {
+  double before_s = -1;
+  for (const std::vector<double>& row : keys.rows(key, 2)) {
+    if (!keys.failed() && row[0] <= before_s) {
+      keys.fail_at(key, "expected rows of seconds and degrees, seconds rising from 0");
+    }
+    before_s = row[0];
+    points.push_back({row[0], row[1]});
+  }
+}
+
 void read_cam(Keys& keys, CamSensor& cam) {
   keys.require("name", "the name of a cam of the engine file");
   keys.text("name", cam.name);
@@ -353,14 +365,7 @@ void read_cam(Keys& keys, CamSensor& cam) {
   keys.number("backlash_deg", cam.backlash_deg, 0, 90);
   keys.number("torsion_deg", cam.torsion_deg, 0, 90);
   keys.number("phase_deg", cam.phase_deg, -360, 360);
-  double before_s = -1;
-  for (const std::vector<double>& row : keys.rows("phaser", 2)) {
-    if (!keys.failed() && row[0] <= before_s) {
-      keys.fail_at("phaser", "expected rows of seconds and degrees, seconds rising from 0");
-    }
-    before_s = row[0];
-    cam.phaser.push_back({row[0], row[1]});
-  }
+  read_points(keys, "phaser", cam.phaser);
 }
 
 void read_counter(Keys& keys, EcuCounter& counter) {
@@ -433,6 +438,7 @@ void read_spans(Keys& keys, std::string_view key, std::vector<EcuSpan>& spans) {
 
 void read_ecu(Keys& keys, Ecu& ecu) {
   keys.number("error_deg", ecu.error_deg, -360, 360);
+  read_points(keys, "drift", ecu.drift);
   keys.number("delay_us", ecu.delay_us, -1e6, 1e6);
   keys.number("jitter_us", ecu.jitter_us, 0, 1e6);
   keys.optional_number("advance_deg", ecu.advance_deg, -360, 360);

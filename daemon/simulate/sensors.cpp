@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <iterator>
 #include <numbers>
 
 #include "geometry/angle.hpp"
@@ -225,6 +226,19 @@ double advance_at(const std::vector<TimedStep>& steps, double t_s) {
   return after == steps.begin() ? steps.front().value : (after - 1)->value;
 }
 
+double drift_deg(const Ecu& ecu, double t_s) {
+  const auto after =
+      std::find_if(ecu.drift.begin(), ecu.drift.end(), [&](const PhaserPoint& p) { return p.t_s > t_s; });
+  if (after == ecu.drift.begin()) {
+    return ecu.drift.empty() ? 0 : ecu.drift.front().deg;
+  }
+  const PhaserPoint& before = *std::prev(after);
+  if (after == ecu.drift.end()) {
+    return before.deg;
+  }
+  return before.deg + (after->deg - before.deg) * (t_s - before.t_s) / (after->t_s - before.t_s);
+}
+
 }  // namespace
 
 Wire reference_wire(const Reference& reference, const Ecu& ecu, const EcuRun& run, const Motion& motion,
@@ -256,7 +270,9 @@ Wire reference_wire(const Reference& reference, const Ecu& ecu, const EcuRun& ru
       return;
     }
     const double to_spark_deg = by_table ? decided_before_deg - advance_at(run.advance, passage.t_s) : 0.0;
-    double t_s = time_beyond(motion, passage, to_spark_deg + ecu.error_deg + sum_at(run.error_deg, passage.t_s));
+    double t_s =
+        time_beyond(motion, passage,
+                    to_spark_deg + ecu.error_deg + drift_deg(ecu, passage.t_s) + sum_at(run.error_deg, passage.t_s));
     t_s += (ecu.delay_us + sum_at(run.delay_us, passage.t_s) + reference.delay_us) * 1e-6;
     if (ecu.jitter_us > 0) {
       t_s += ecu.jitter_us * 1e-6 * random.normal();

@@ -1,0 +1,158 @@
+#include "compare/cam_target_watch.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <utility>
+
+#include "compare/robust.hpp"
+
+namespace cw {
+
+namespace {
+
+constexpr double s_per_ns = 1e-9;
+constexpr double same_target_deg = 1;
+constexpr double move_least_deg = 10;
+constexpr double arrived_deg = 2;
+constexpr std::size_t moves_kept = 64;
+constexpr std::size_t usual_moves = 8;
+constexpr double late_share = 2;
+constexpr double late_s = 0.5;
+constexpr int late_moves = 4;
+
+double seconds(std::int64_t from_ns, std::int64_t to_ns) {
+  return static_cast<double>(to_ns - from_ns) * s_per_ns;
+}
+
+}  // namespace
+
+CamTargetWatch::CamTargetWatch(const Engine& engine, std::uint64_t& next_id)
+    : engine_(engine), next_id_(next_id), cams_(engine.cams.size()) {}
+
+void CamTargetWatch::break_off() {
+  for (Cam& cam : cams_) {
+    cam.target_deg.reset();
+    cam.phase_deg.reset();
+    cam.moving = false;
+    cam.off_ns = 0;
+    cam.near_ns = 0;
+  }
+}
+
+Finding CamTargetWatch::base(Circumstance circumstance, const Reading& reading) const {
+  Finding finding;
+  apply(attribute(FindingKind::cam_off_target, circumstance), FindingKind::cam_off_target, finding);
+  finding.phase = FindingPhase::open;
+  finding.channel = engine_.cams[reading.cam].name;
+  finding.start_ns = reading.t_ns;
+  finding.end_ns = reading.t_ns;
+  finding.cycle = reading.cycle;
+  finding.rpm = reading.rpm;
+  return finding;
+}
+
+void CamTargetWatch::take(const Reading& reading, std::vector<Finding>& out) {
+  Cam& cam = cams_[reading.cam];
+  if (!reading.target_deg || reading.rpm < engine_.limits.running_rpm) {
+    cam.target_deg.reset();
+    cam.moving = false;
+    cam.phase_deg = reading.phase_deg;
+    return;
+  }
+  if (!cam.target_deg || std::fabs(*reading.target_deg - *cam.target_deg) > same_target_deg) {
+    new_target(cam, reading);
+  }
+  cam.phase_deg = reading.phase_deg;
+  const Travel seen = cam.travel.value_or(Travel{reading.phase_deg, reading.phase_deg});
+  cam.travel = Travel{std::min(seen.least_deg, reading.phase_deg), std::max(seen.greatest_deg, reading.phase_deg)};
+  watch_move(cam, reading, out);
+  watch_off(cam, reading, out);
+}
+
+void CamTargetWatch::new_target(Cam& cam, const Reading& reading) {
+  // Only from a place where it stood at the old target does a move say how fast the phaser is.
+  const bool stood = cam.target_deg && cam.phase_deg && std::fabs(*cam.phase_deg - *cam.target_deg) <= arrived_deg;
+  cam.from_deg = cam.phase_deg.value_or(reading.phase_deg);
+  cam.target_deg = reading.target_deg;
+  cam.target_ns = reading.t_ns;
+  cam.moving = stood && std::fabs(*cam.target_deg - cam.from_deg) >= move_least_deg;
+  cam.moved_ns = 0;
+  cam.off_ns = 0;
+}
+
+void CamTargetWatch::watch_move(Cam& cam, const Reading& reading, std::vector<Finding>& out) {
+  if (!cam.moving) {
+    return;
+  }
+  if (cam.moved_ns == 0 && std::fabs(reading.phase_deg - cam.from_deg) >= arrived_deg) {
+    cam.moved_ns = reading.t_ns;
+  }
+  if (std::fabs(reading.phase_deg - *cam.target_deg) > arrived_deg) {
+    return;
+  }
+  cam.moving = false;
+  CamMove move;
+  move.from_deg = cam.from_deg;
+  move.to_deg = *cam.target_deg;
+  move.delay_s = seconds(cam.target_ns, cam.moved_ns);
+  move.duration_s = seconds(cam.target_ns, reading.t_ns);
+  move.rate_deg_per_s = move.duration_s > 0 ? (move.to_deg - move.from_deg) / move.duration_s : 0;
+  add_move(cam, move, reading, out);
+}
+
+void CamTargetWatch::add_move(Cam& cam, const CamMove& move, const Reading& reading, std::vector<Finding>& out) {
+  cam.moves.push_back(move);
+  if (cam.moves.size() == usual_moves && cam.usual_s == 0) {
+    std::vector<double> each;
+    for (const CamMove& one : cam.moves) {
+      each.push_back(one.duration_s / std::fabs(one.to_deg - one.from_deg));
+    }
+    cam.usual_s = median(std::move(each));
+    return;
+  }
+  if (cam.moves.size() > moves_kept) {
+    cam.moves.pop_front();
+  }
+  if (cam.usual_s == 0) {
+    return;
+  }
+  const double usual_s = cam.usual_s * std::fabs(move.to_deg - move.from_deg);
+  const bool is_late = move.duration_s > late_share * usual_s && move.duration_s > usual_s + late_s;
+  cam.late = is_late ? cam.late + 1 : 0;
+  if (cam.late >= late_moves && !cam.open_late) {
+    Finding finding = base(Circumstance::slow_to_target, reading);
+    finding.id = next_id_++;
+    finding.values = {{"duration_s", move.duration_s}, {"usual_s", usual_s}, {"delay_s", move.delay_s}};
+    cam.open_late = finding;
+    out.push_back(std::move(finding));
+  } else if (!is_late && cam.open_late) {
+    out.push_back(closed(*std::exchange(cam.open_late, std::nullopt), reading.t_ns));
+  }
+}
+
+void CamTargetWatch::watch_off(Cam& cam, const Reading& reading, std::vector<Finding>& out) {
+  const double off_deg = reading.phase_deg - *cam.target_deg;
+  const double limit_deg = engine_.limits.cam_target_deg;
+  const bool off = std::fabs(off_deg) > limit_deg;
+  const bool near = std::fabs(off_deg) < engine_.limits.hysteresis * limit_deg;
+  cam.off_ns = off ? (cam.off_ns == 0 ? reading.t_ns : cam.off_ns) : 0;
+  cam.near_ns = near ? (cam.near_ns == 0 ? reading.t_ns : cam.near_ns) : 0;
+  const double hold_s = engine_.limits.cam_target_s;
+  if (cam.open_off) {
+    if (near && seconds(cam.near_ns, reading.t_ns) >= hold_s) {
+      out.push_back(closed(*std::exchange(cam.open_off, std::nullopt), reading.t_ns));
+    }
+    return;
+  }
+  const bool stood = seconds(cam.target_ns, reading.t_ns) >= 2 * hold_s;
+  if (off && stood && seconds(cam.off_ns, reading.t_ns) >= hold_s) {
+    Finding finding = base(Circumstance::any, reading);
+    finding.id = next_id_++;
+    finding.start_ns = cam.off_ns;
+    finding.values = {{"phase_deg", reading.phase_deg}, {"target_deg", *cam.target_deg}, {"off_deg", off_deg}};
+    cam.open_off = finding;
+    out.push_back(std::move(finding));
+  }
+}
+
+}  // namespace cw
