@@ -151,14 +151,51 @@ bool repeats_in_half(const WheelGuess& guess, const Fold& fold, const Known& kno
                        : is_turn_twice(fold, known.cylinders);
 }
 
+// Whether two repeats in a row differ in the same way again and again: then one repeat is no cycle.
+bool alternates(Times t_ns, std::size_t edges) {
+  constexpr double sigmas = 4;
+  constexpr double least_deg = 0.02;
+  const auto fold = fold_edges(t_ns, 2 * edges);
+  if (!fold) {
+    return false;
+  }
+  double sum = 0;
+  double squares = 0;
+  double noise = 0;
+  for (std::size_t i = 0; i < edges; ++i) {
+    const double difference = fold->at_deg[i + edges] - fold->at_deg[i];
+    sum += difference;
+    squares += difference * difference;
+    noise += fold->scatter_deg[i] * fold->scatter_deg[i] + fold->scatter_deg[i + edges] * fold->scatter_deg[i + edges];
+  }
+  const auto count = static_cast<double>(edges);
+  const double spread = std::sqrt(std::max(0.0, squares / count - sum / count * sum / count));
+  const double by_chance = std::sqrt(noise / count / static_cast<double>(fold->starts.size()));
+  return spread > std::max(least_deg, sigmas * by_chance);
+}
+
+// How much more the ripple speaks for a turn of the crank than for a cycle, in log evidence. Firings of an odd number of
+// cylinders make one turn differ from the next.
+double ripple_for_turn(Times t_ns, std::size_t edges, const TwoLooks& looks, const Known& known) {
+  constexpr double certain = 100;
+  if (alternates(t_ns, edges)) {
+    return certain;
+  }
+  if (!known.cylinders) {
+    return 0;
+  }
+  constexpr double odd_without = -20;
+  return *known.cylinders % 2 == 1 ? odd_without : looks.turn.log_evidence - looks.cycle.log_evidence;
+}
+
 // `lead`: by how much the ripple must speak for a turn, where cylinders are known, before `edges` are not taken for a cycle.
-Layout layout_of(std::size_t edges, const Fold& fold, double lead, const Known& known) {
+Layout layout_of(Times t_ns, std::size_t edges, const Fold& fold, double lead, const Known& known) {
   constexpr double sure = 10;
   const TwoLooks looks = looks_at(fold, known);
   if (repeats_in_half(looks.cycle, fold, known)) {
     return {edges / 2, edges, WheelShaft::crank, true, !is_even(looks.cycle)};
   }
-  const double for_turn = known.cylinders ? looks.turn.log_evidence - looks.cycle.log_evidence : 0;
+  const double for_turn = ripple_for_turn(t_ns, edges, looks, known);
   if (for_turn < lead) {
     return {edges, edges, WheelShaft::cam, true, for_turn < -sure};
   }
@@ -173,7 +210,8 @@ std::optional<Layout> layout_with_others(Times t_ns, std::size_t edges, bool cam
     return Layout{edges, edges, WheelShaft::crank, true, true};
   }
   const auto fold = fold_edges(t_ns, edges);
-  return fold ? std::optional(layout_of(edges, *fold, cams ? cams_speak_for_cycle : reference_speaks_for_turn, known))
+  return fold ? std::optional(
+                    layout_of(t_ns, edges, *fold, cams ? cams_speak_for_cycle : reference_speaks_for_turn, known))
               : std::nullopt;
 }
 
@@ -190,7 +228,7 @@ std::optional<Layout> layout_alone(Times t_ns, const Known& known) {
   if (!fold) {
     return std::nullopt;
   }
-  Layout layout = layout_of(repeat, *fold, crank_likelier, known);
+  Layout layout = layout_of(t_ns, repeat, *fold, crank_likelier, known);
   layout.cycle_sure = layout.shaft == WheelShaft::cam;
   return layout;
 }
@@ -309,7 +347,7 @@ void describe_teeth(const WheelGuess& guess, std::size_t first, double period_de
 
 // Both polarities folded: the steadier, or falling where both are as steady.
 void choose_edge(const Channel& channel, std::size_t edges, FoundWheel& wheel) {
-  constexpr double steadier = 1.5;
+  constexpr double steadier = 2;
   const auto rising = fold_edges(channel.rising_ns, edges);
   const auto falling = fold_edges(channel.falling_ns, edges);
   const auto scatter = [](const std::optional<Fold>& fold) {
@@ -318,7 +356,7 @@ void choose_edge(const Channel& channel, std::size_t edges, FoundWheel& wheel) {
     }
     std::vector<double> sorted = fold->scatter_deg;
     std::sort(sorted.begin(), sorted.end());
-    return sorted[sorted.size() / 2] + 0.005;
+    return sorted[sorted.size() / 2] + 0.02;
   };
   const bool rises = scatter(rising) * steadier < scatter(falling);
   wheel.edge = rises ? ActiveEdge::rising : ActiveEdge::falling;
@@ -363,7 +401,9 @@ WheelInCycle in_cycle(const Layout& layout, const Known& known, Times t_ns, cons
   wheel.turning = guess.turning;
   wheel.turning.firings = known.cylinders.value_or(4);
   wheel.turning.uneven = guess.turning.uneven || !known.cylinders;
-  wheel.turning.scale = std::max(guess.turning.scale, 0.3 * usual_scale(rpm));
+  // Few teeth say little of how large the waves are: then as large as they may be.
+  constexpr std::size_t few = 30;
+  wheel.turning.scale = std::max(guess.turning.scale, (cycle.at_deg.size() < few ? 1.5 : 0.3) * usual_scale(rpm));
   wheel.turning.edge_deg = guess.turning.edge_deg * wheel.turn_deg / wheel.cycle_deg;
   return wheel;
 }
