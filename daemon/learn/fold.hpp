@@ -29,7 +29,7 @@ std::optional<Fold> fold_edges(std::span<const std::int64_t> t_ns, std::size_t e
 Fold halved(const Fold& fold);
 
 // Where `t_ns` (ascending) come in the repeats of `base_ns` used by `base`: the edges that come in most repeats at about the
-// same place, at most `edges_max`; with how much each scatters. Nothing when that is not so in three of four repeats.
+// same place, at most `edges_max`; with how much each scatters. Nothing when that is not so in six of ten repeats.
 struct PlacedEdge {
   double at_deg = 0;  // fold degrees of `base`
   double scatter_deg = 0;

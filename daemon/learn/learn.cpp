@@ -125,37 +125,98 @@ double firings_in(const Known& known, bool whole_cycle) {
   return whole_cycle ? a_cycle : a_cycle / 2;
 }
 
-// Which of two explains the ripple: `edges` are a turn of the crank, or a cycle.
-bool ripple_says_cycle(const Fold& fold, const Known& known, double lead) {
-  if (!known.cylinders) {
-    return lead > 0;
-  }
-  const WheelGuess turn = guess_wheel(fold, firings_in(known, false), rpm_of(fold.repeat_ns));
-  const WheelGuess cycle = guess_wheel(fold, firings_in(known, true), rpm_of(fold.repeat_ns / 2));
-  return cycle.log_evidence + lead > turn.log_evidence;
+// A wheel as it looks when `edges` are a turn of the crank, and when they are a cycle.
+struct TwoLooks {
+  WheelGuess turn;
+  WheelGuess cycle;
+};
+
+TwoLooks looks_at(const Fold& fold, const Known& known) {
+  return {guess_wheel(fold, firings_in(known, false), rpm_of(fold.repeat_ns)),
+          guess_wheel(fold, firings_in(known, true), rpm_of(fold.repeat_ns / 2))};
 }
 
-// `edges`: of the wheel, after which the other channels repeat.
-std::optional<Layout> layout_with_cams(Times t_ns, std::size_t edges, bool cams, const Known& known) {
-  constexpr double cams_speak_for_cycle = 6;
+bool is_even(const WheelGuess& guess) {
+  return guess.pitched && std::all_of(guess.pitches.begin(), guess.pitches.end(), [](int step) { return step == 1; });
+}
+
+// Whether the second half of the steps is the first one again; of a list as smooth turning lets tell.
+bool repeats_in_half(const WheelGuess& guess, const Fold& fold, const Known& known) {
+  const std::size_t half = guess.tooth_deg.size() / 2;
+  if (guess.tooth_deg.size() % 2 != 0) {
+    return false;
+  }
+  return guess.pitched ? std::equal(guess.pitches.begin() + static_cast<std::ptrdiff_t>(half), guess.pitches.end(),
+                                    guess.pitches.begin())
+                       : is_turn_twice(fold, known.cylinders);
+}
+
+// Whether two repeats in a row differ in the same way again and again: then one repeat is no cycle.
+bool alternates(Times t_ns, std::size_t edges) {
+  constexpr double sigmas = 4;
+  constexpr double least_deg = 0.02;
+  const auto fold = fold_edges(t_ns, 2 * edges);
+  if (!fold) {
+    return false;
+  }
+  double sum = 0;
+  double squares = 0;
+  double noise = 0;
+  for (std::size_t i = 0; i < edges; ++i) {
+    const double difference = fold->at_deg[i + edges] - fold->at_deg[i];
+    sum += difference;
+    squares += difference * difference;
+    noise += fold->scatter_deg[i] * fold->scatter_deg[i] + fold->scatter_deg[i + edges] * fold->scatter_deg[i + edges];
+  }
+  const auto count = static_cast<double>(edges);
+  const double spread = std::sqrt(std::max(0.0, squares / count - sum / count * sum / count));
+  const double by_chance = std::sqrt(noise / count / static_cast<double>(fold->starts.size()));
+  return spread > std::max(least_deg, sigmas * by_chance);
+}
+
+// How much more the ripple speaks for a turn of the crank than for a cycle, in log evidence. Firings of an odd number of
+// cylinders make one turn differ from the next.
+double ripple_for_turn(Times t_ns, std::size_t edges, const TwoLooks& looks, const Known& known) {
+  constexpr double certain = 100;
+  if (alternates(t_ns, edges)) {
+    return certain;
+  }
+  if (!known.cylinders) {
+    return 0;
+  }
+  constexpr double odd_without = -20;
+  return *known.cylinders % 2 == 1 ? odd_without : looks.turn.log_evidence - looks.cycle.log_evidence;
+}
+
+// `lead`: by how much the ripple must speak for a turn, where cylinders are known, before `edges` are not taken for a cycle.
+Layout layout_of(Times t_ns, std::size_t edges, const Fold& fold, double lead, const Known& known) {
+  constexpr double sure = 10;
+  const TwoLooks looks = looks_at(fold, known);
+  if (repeats_in_half(looks.cycle, fold, known)) {
+    return {edges / 2, edges, WheelShaft::crank, true, !is_even(looks.cycle)};
+  }
+  const double for_turn = ripple_for_turn(t_ns, edges, looks, known);
+  if (for_turn < lead) {
+    return {edges, edges, WheelShaft::cam, true, for_turn < -sure};
+  }
+  return {edges, 2 * edges, WheelShaft::crank, false, for_turn > sure};
+}
+
+// `edges`: of the wheel, after which the other channels repeat. A cam tells the cycle; a reference output may come each turn.
+std::optional<Layout> layout_with_others(Times t_ns, std::size_t edges, bool cams, const Known& known) {
+  constexpr double cams_speak_for_cycle = 15;
+  constexpr double reference_speaks_for_turn = -6;
   if (known.two_stroke) {
     return Layout{edges, edges, WheelShaft::crank, true, true};
   }
   const auto fold = fold_edges(t_ns, edges);
-  if (!fold) {
-    return std::nullopt;
-  }
-  if (is_turn_twice(*fold, known.cylinders)) {
-    return Layout{edges / 2, edges, WheelShaft::crank, true, true};
-  }
-  if (ripple_says_cycle(*fold, known, cams ? cams_speak_for_cycle : -cams_speak_for_cycle)) {
-    return Layout{edges, edges, WheelShaft::cam, true, known.cylinders.has_value()};
-  }
-  return Layout{edges, 2 * edges, WheelShaft::crank, false, known.cylinders.has_value()};
+  return fold ? std::optional(
+                    layout_of(t_ns, edges, *fold, cams ? cams_speak_for_cycle : reference_speaks_for_turn, known))
+              : std::nullopt;
 }
 
 std::optional<Layout> layout_alone(Times t_ns, const Known& known) {
-  constexpr double crank_likelier = 3;
+  constexpr double crank_likelier = -3;
   const std::size_t repeat = own_repeat(t_ns);
   if (repeat <= 1) {
     return std::nullopt;
@@ -167,13 +228,9 @@ std::optional<Layout> layout_alone(Times t_ns, const Known& known) {
   if (!fold) {
     return std::nullopt;
   }
-  if (is_turn_twice(*fold, known.cylinders)) {
-    return Layout{repeat / 2, repeat, WheelShaft::crank, false, false};
-  }
-  if (ripple_says_cycle(*fold, known, -crank_likelier)) {
-    return Layout{repeat, repeat, WheelShaft::cam, true, false};
-  }
-  return Layout{repeat, 2 * repeat, WheelShaft::crank, false, false};
+  Layout layout = layout_of(t_ns, repeat, *fold, crank_likelier, known);
+  layout.cycle_sure = layout.shaft == WheelShaft::cam;
+  return layout;
 }
 
 // ---- which channel is the wheel
@@ -269,8 +326,7 @@ void describe_teeth(const WheelGuess& guess, std::size_t first, double period_de
   for (std::size_t i = 0; i < count; ++i) {
     const std::size_t at = (first + i) % count;
     wheel.angles_deg.push_back(wrap_deg((guess.tooth_deg[at] - guess.tooth_deg[first]) * scale, period_deg));
-    // Between two teeth of a list the doubt hangs on their distance; the fold counts it from its own first edge.
-    wheel.uncertain_deg.push_back(scale * std::hypot(guess.uncertain_deg[at], guess.uncertain_deg[first]));
+    wheel.uncertain_deg.push_back(scale * guess.uncertain_from(first, at));
   }
   wheel.pitched = guess.pitched;
   wheel.margin = guess.margin;
@@ -291,7 +347,7 @@ void describe_teeth(const WheelGuess& guess, std::size_t first, double period_de
 
 // Both polarities folded: the steadier, or falling where both are as steady.
 void choose_edge(const Channel& channel, std::size_t edges, FoundWheel& wheel) {
-  constexpr double steadier = 1.5;
+  constexpr double steadier = 2;
   const auto rising = fold_edges(channel.rising_ns, edges);
   const auto falling = fold_edges(channel.falling_ns, edges);
   const auto scatter = [](const std::optional<Fold>& fold) {
@@ -300,7 +356,7 @@ void choose_edge(const Channel& channel, std::size_t edges, FoundWheel& wheel) {
     }
     std::vector<double> sorted = fold->scatter_deg;
     std::sort(sorted.begin(), sorted.end());
-    return sorted[sorted.size() / 2] + 0.005;
+    return sorted[sorted.size() / 2] + 0.02;
   };
   const bool rises = scatter(rising) * steadier < scatter(falling);
   wheel.edge = rises ? ActiveEdge::rising : ActiveEdge::falling;
@@ -313,7 +369,7 @@ std::string refusal(const FoundWheel& wheel) {
            " edges a turn and may be " + wheel_words(wheel) +
            ", but another explains its edges nearly as well: at this speed the ripple of the engine hides it";
   }
-  constexpr double rough_share = 0.35;
+  constexpr double rough_share = 0.5;
   const std::vector<double> steps = steps_of(wheel.angles_deg, wheel.shaft == WheelShaft::cam ? 720.0 : 360.0);
   const double worst = *std::max_element(wheel.uncertain_deg.begin(), wheel.uncertain_deg.end());
   if (!wheel.pitched && worst > rough_share * *std::min_element(steps.begin(), steps.end())) {
@@ -328,8 +384,8 @@ Fold turn_fold(const Layout& layout, const Fold& cycle_fold) {
   return layout.cycle_edges == 2 * layout.turn_edges ? halved(cycle_fold) : cycle_fold;
 }
 
-WheelInCycle in_cycle(const Layout& layout, const Known& known, Times t_ns, const Fold& cycle,
-                      const WheelGuess& guess) {
+WheelInCycle in_cycle(const Layout& layout, const Known& known, Times t_ns, const Fold& cycle, const WheelGuess& guess,
+                      std::size_t first) {
   WheelInCycle wheel;
   wheel.t_ns = t_ns;
   wheel.fold = cycle;
@@ -339,13 +395,15 @@ WheelInCycle in_cycle(const Layout& layout, const Known& known, Times t_ns, cons
     const double turns = static_cast<double>(i / layout.turn_edges);
     const std::size_t tooth = i % layout.turn_edges;
     wheel.angle_deg.push_back(turns * wheel.turn_deg + guess.tooth_deg[tooth] * wheel.turn_deg / deg_per_rev);
-    wheel.uncertain_deg.push_back(guess.uncertain_deg[tooth] * wheel.turn_deg / deg_per_rev);
+    wheel.uncertain_deg.push_back(guess.uncertain_from(first, tooth) * wheel.turn_deg / deg_per_rev);
   }
   const double rpm = rpm_of(cycle.repeat_ns * deg_per_rev / wheel.cycle_deg);
   wheel.turning = guess.turning;
   wheel.turning.firings = known.cylinders.value_or(4);
   wheel.turning.uneven = guess.turning.uneven || !known.cylinders;
-  wheel.turning.scale = std::max(guess.turning.scale, 0.3 * usual_scale(rpm));
+  // Few teeth say little of how large the waves are: then as large as they may be.
+  constexpr std::size_t few = 30;
+  wheel.turning.scale = std::max(guess.turning.scale, (cycle.at_deg.size() < few ? 1.5 : 0.3) * usual_scale(rpm));
   wheel.turning.edge_deg = guess.turning.edge_deg * wheel.turn_deg / wheel.cycle_deg;
   return wheel;
 }
@@ -419,7 +477,7 @@ Learned learn(const std::vector<Channel>& channels, const Known& known) {
   const Roles roles = choose_wheel(trains, known);
   FoundWheel wheel;
   wheel.channel = roles.wheel.channel->name;
-  const auto layout = roles.edges > 0 ? layout_with_cams(roles.wheel.t_ns, roles.edges, roles.cams, known)
+  const auto layout = roles.edges > 0 ? layout_with_others(roles.wheel.t_ns, roles.edges, roles.cams, known)
                                       : layout_alone(roles.wheel.t_ns, known);
   if (!layout) {
     learned.problem = "channel " + wheel.channel + " has most edges, but shows no pattern that repeats" +
@@ -445,7 +503,7 @@ Learned learn(const std::vector<Channel>& channels, const Known& known) {
   describe_teeth(guess, first, layout->shaft == WheelShaft::cam ? cycle_four_stroke_deg : deg_per_rev, wheel);
   learned.wheel = wheel;
   learned.problem = refusal(wheel);
-  WheelInCycle placed = in_cycle(*layout, known, t_ns, *cycle_fold, guess);
+  WheelInCycle placed = in_cycle(*layout, known, t_ns, *cycle_fold, guess, first);
   take_others(channels, known, placed, learned);
   const bool even = wheel.pitched && wheel.gaps.empty();
   count_from(even ? mark_by_cam(placed, learned) : placed.angle_deg[first], learned.cycle_deg, learned);

@@ -11,7 +11,7 @@ namespace cw::learn {
 namespace {
 
 constexpr double rad_per_deg = std::numbers::pi / 180;
-constexpr std::size_t orders = 40;
+constexpr std::size_t orders = 24;
 constexpr double anywhere_deg = 60;  // where the fold begins
 constexpr double bow_deg = 0.5;      // a steady change of speed, at the middle of the fold, of its scale
 
@@ -35,6 +35,21 @@ std::vector<double> wave_variances(const Turning& turning) {
   return variances;
 }
 
+double wave_covariance(std::span<const double> variances, double apart_deg) {
+  // cos((n+1)x) = 2 cos x cos(nx) - cos((n-1)x)
+  const double cosine = std::cos(apart_deg * rad_per_deg);
+  double before = 1;
+  double now = cosine;
+  double sum = 0;
+  for (const double variance : variances) {
+    sum += variance * now;
+    const double next = 2 * cosine * now - before;
+    before = now;
+    now = next;
+  }
+  return sum;
+}
+
 }  // namespace
 
 double usual_scale(double rpm) {
@@ -44,126 +59,136 @@ double usual_scale(double rpm) {
   return std::clamp(firing * ratio * ratio, 0.005, 1.0);
 }
 
-Factored::Factored(std::vector<double> matrix, std::size_t size) : lower_(std::move(matrix)), size_(size) {
-  for (std::size_t i = 0; i < size_; ++i) {
-    for (std::size_t j = 0; j <= i; ++j) {
-      double sum = lower_[i * size_ + j];
-      const double* row_i = &lower_[i * size_];
-      const double* row_j = &lower_[j * size_];
-      for (std::size_t k = 0; k < j; ++k) {
-        sum -= row_i[k] * row_j[k];
-      }
-      lower_[i * size_ + j] = i == j ? std::sqrt(std::max(sum, 1e-12)) : sum / lower_[j * size_ + j];
-    }
-    log_determinant_ += 2 * std::log(lower_[i * size_ + i]);
-  }
-}
-
-std::vector<double> Factored::solve(std::span<const double> right) const {
-  std::vector<double> x(right.begin(), right.end());
-  for (std::size_t i = 0; i < size_; ++i) {
-    for (std::size_t k = 0; k < i; ++k) {
-      x[i] -= lower_[i * size_ + k] * x[k];
-    }
-    x[i] /= lower_[i * size_ + i];
-  }
-  for (std::size_t i = size_; i-- > 0;) {
-    for (std::size_t k = i + 1; k < size_; ++k) {
-      x[i] -= lower_[k * size_ + i] * x[k];
-    }
-    x[i] /= lower_[i * size_ + i];
-  }
-  return x;
-}
-
-std::vector<double> Factored::inverse() const {
-  std::vector<double> out(size_ * size_);
-  std::vector<double> unit(size_, 0.0);
-  for (std::size_t i = 0; i < size_; ++i) {
-    unit[i] = 1;
-    const std::vector<double> column = solve(unit);
-    unit[i] = 0;
-    std::copy(column.begin(), column.end(), out.begin() + static_cast<std::ptrdiff_t>(i * size_));
-  }
-  return out;
+double free_sd_deg(const Turning& turning, double from_deg, double to_deg) {
+  const std::vector<double> variances = wave_variances(turning);
+  return std::sqrt(std::max(0.0, 2 * (wave_covariance(variances, 0) - wave_covariance(variances, from_deg - to_deg))));
 }
 
 SmoothTurning::SmoothTurning(std::span<const double> at_deg, const Turning& turning)
-    : at_deg_(at_deg.begin(), at_deg.end()),
-      edge_deg_(turning.edge_deg),
-      variance_(wave_variances(turning)),
-      factored_(matrix(), at_deg_.size()),
-      inverse_(factored_.inverse()) {}
-
-double SmoothTurning::wave_covariance(double apart_deg) const {
-  // cos((n+1)x) = 2 cos x cos(nx) - cos((n-1)x)
-  const double cosine = std::cos(apart_deg * rad_per_deg);
-  double before = 1;
-  double now = cosine;
-  double sum = 0;
-  for (const double variance : variance_) {
-    sum += variance * now;
-    const double next = 2 * cosine * now - before;
-    before = now;
-    now = next;
+    : edge_deg_(turning.edge_deg), edges_(at_deg.size()) {
+  constexpr double least_deg = 1e-4;
+  for (const double variance : wave_variances(turning)) {
+    size_deg_.push_back(std::sqrt(variance) < least_deg ? 0 : std::sqrt(variance));
   }
-  return sum;
+  for (const double time : at_deg) {
+    const std::vector<double> columns = columns_at(time);
+    columns_ = columns.size();
+    basis_.insert(basis_.end(), columns.begin(), columns.end());
+  }
+  factor();
 }
 
-double SmoothTurning::covariance(double a_deg, double b_deg) const {
-  const auto bow = [](double deg) {
-    const double share = wrap_deg(deg, deg_per_rev) / deg_per_rev;
-    return 4 * share * (1 - share);
-  };
-  return anywhere_deg * anywhere_deg + bow_deg * bow_deg * bow(a_deg) * bow(b_deg) + wave_covariance(a_deg - b_deg);
-}
-
-std::vector<double> SmoothTurning::matrix() const {
-  const std::size_t size = at_deg_.size();
-  std::vector<double> out(size * size);
-  for (std::size_t i = 0; i < size; ++i) {
-    for (std::size_t j = 0; j <= i; ++j) {
-      out[i * size + j] = out[j * size + i] = covariance(at_deg_[i], at_deg_[j]);
+// One for where the fold begins, one for a steady change of speed, two for each wave.
+std::vector<double> SmoothTurning::columns_at(double time_deg) const {
+  const double share = wrap_deg(time_deg, deg_per_rev) / deg_per_rev;
+  std::vector<double> columns = {anywhere_deg, bow_deg * 4 * share * (1 - share)};
+  for (std::size_t i = 0; i < size_deg_.size(); ++i) {
+    if (size_deg_[i] > 0) {
+      const double rad = static_cast<double>(i + 1) * time_deg * rad_per_deg;
+      columns.push_back(size_deg_[i] * std::cos(rad));
+      columns.push_back(size_deg_[i] * std::sin(rad));
     }
-    out[i * size + i] += edge_deg_ * edge_deg_;
+  }
+  return columns;
+}
+
+// Cholesky.
+void SmoothTurning::factor() {
+  const std::size_t n = columns_;
+  lower_.assign(n * n, 0.0);
+  for (std::size_t e = 0; e < edges_; ++e) {
+    const double* row = &basis_[e * n];
+    for (std::size_t i = 0; i < n; ++i) {
+      for (std::size_t j = 0; j <= i; ++j) {
+        lower_[i * n + j] += row[i] * row[j];
+      }
+    }
+  }
+  const double variance = edge_deg_ * edge_deg_;
+  log_determinant_ = (static_cast<double>(edges_) - static_cast<double>(n)) * std::log(variance);
+  for (std::size_t i = 0; i < n; ++i) {
+    lower_[i * n + i] += variance;
+    for (std::size_t j = 0; j <= i; ++j) {
+      double sum = lower_[i * n + j];
+      for (std::size_t k = 0; k < j; ++k) {
+        sum -= lower_[i * n + k] * lower_[j * n + k];
+      }
+      lower_[i * n + j] = i == j ? std::sqrt(std::max(sum, 1e-12)) : sum / lower_[j * n + j];
+    }
+    log_determinant_ += 2 * std::log(lower_[i * n + i]);
+  }
+}
+
+std::vector<double> SmoothTurning::project(std::span<const double> ahead_deg) const {
+  std::vector<double> sums(columns_, 0.0);
+  for (std::size_t e = 0; e < edges_; ++e) {
+    for (std::size_t i = 0; i < columns_; ++i) {
+      sums[i] += basis_[e * columns_ + i] * ahead_deg[e];
+    }
+  }
+  return sums;
+}
+
+std::vector<double> SmoothTurning::lower_solve(std::vector<double> right) const {
+  for (std::size_t i = 0; i < columns_; ++i) {
+    double sum = right[i];
+    const double* row = &lower_[i * columns_];
+    for (std::size_t k = 0; k < i; ++k) {
+      sum -= row[k] * right[k];
+    }
+    right[i] = sum / row[i];
+  }
+  return right;
+}
+
+// Of edges whose squares add up to `square`.
+double SmoothTurning::log_density(double square, std::span<const double> projected) const {
+  constexpr double log_two_pi = 1.8378770664093453;
+  const std::vector<double> solved = lower_solve({projected.begin(), projected.end()});
+  for (const double value : solved) {
+    square -= value * value;
+  }
+  const double quadratic = square / (edge_deg_ * edge_deg_);
+  return -0.5 * (quadratic + log_determinant_ + static_cast<double>(edges_) * log_two_pi);
+}
+
+double SmoothTurning::log_evidence(std::span<const double> ahead_deg) const {
+  double square = 0;
+  for (const double ahead : ahead_deg) {
+    square += ahead * ahead;
+  }
+  return log_density(square, project(ahead_deg));
+}
+
+std::vector<double> SmoothTurning::log_evidences(std::span<const double> ahead_deg, double shift_deg) const {
+  std::vector<double> out(edges_);
+  std::vector<double> projected = project(ahead_deg);
+  double square = 0;
+  for (const double ahead : ahead_deg) {
+    square += ahead * ahead;
+  }
+  for (std::size_t k = edges_; k-- > 0;) {
+    out[k] = log_density(square, projected);
+    const double moved = ahead_deg[k] + shift_deg;
+    square += moved * moved - ahead_deg[k] * ahead_deg[k];
+    for (std::size_t i = 0; i < columns_; ++i) {
+      projected[i] += basis_[k * columns_ + i] * shift_deg;
+    }
   }
   return out;
 }
 
-double SmoothTurning::log_evidence(std::span<const double> ahead_deg) const {
-  const std::size_t size = at_deg_.size();
-  double quadratic = 0;
-  for (std::size_t i = 0; i < size; ++i) {
-    const double* row = &inverse_[i * size];
-    double sum = 0;
-    for (std::size_t j = 0; j < size; ++j) {
-      sum += row[j] * ahead_deg[j];
-    }
-    quadratic += sum * ahead_deg[i];
-  }
-  constexpr double log_two_pi = 1.8378770664093453;
-  return -0.5 * (quadratic + factored_.log_determinant() + static_cast<double>(size) * log_two_pi);
-}
-
 SmoothTurning::Estimate SmoothTurning::at(double time_deg, std::span<const double> ahead_deg) const {
-  const std::size_t size = at_deg_.size();
-  std::vector<double> to_edges(size);
-  for (std::size_t i = 0; i < size; ++i) {
-    to_edges[i] = covariance(time_deg, at_deg_[i]);
-  }
-  const std::vector<double> weights = factored_.solve(to_edges);
+  const std::vector<double> here = lower_solve(columns_at(time_deg));
+  const std::vector<double> seen = lower_solve(project(ahead_deg));
   Estimate estimate;
-  double variance = covariance(time_deg, time_deg);
-  for (std::size_t i = 0; i < size; ++i) {
-    estimate.ahead_deg += weights[i] * ahead_deg[i];
-    variance -= weights[i] * to_edges[i];
+  double variance = 0;
+  for (std::size_t i = 0; i < columns_; ++i) {
+    estimate.ahead_deg += here[i] * seen[i];
+    variance += here[i] * here[i];
   }
-  estimate.sd_deg = std::sqrt(std::max(0.0, variance));
+  estimate.sd_deg = edge_deg_ * std::sqrt(variance);
   return estimate;
-}
-
-double SmoothTurning::free_sd_deg(double from_deg, double to_deg) const {
-  return std::sqrt(std::max(0.0, 2 * (wave_covariance(0) - wave_covariance(from_deg - to_deg))));
 }
 
 }  // namespace cw::learn

@@ -26,27 +26,21 @@ struct Turning {
 // one (tests/campaign draws it likewise).
 double usual_scale(double rpm);
 
-// Symmetric positive definite matrix, factored once.
-class Factored {
- public:
-  explicit Factored(std::vector<double> matrix, std::size_t size);  // row by row
-  double log_determinant() const { return log_determinant_; }
-  std::vector<double> solve(std::span<const double> right) const;
-  std::vector<double> inverse() const;  // row by row
+// Standard deviation of the angle between two times, from the waves alone, with nothing seen.
+double free_sd_deg(const Turning& turning, double from_deg, double to_deg);
 
- private:
-  std::vector<double> lower_;
-  std::size_t size_;
-  double log_determinant_ = 0;
-};
-
+// The waves as a linear model: covariance of the edges = edge_deg^2 I + B B', each column of B a wave of its usual size;
+// so all is done in the space of the waves (a matrix of some 50 by 50), however many edges there are.
 class SmoothTurning {
  public:
   // `at_deg`: times, fold degrees, of the edges.
   SmoothTurning(std::span<const double> at_deg, const Turning& turning);
 
-  // Log of the density of `ahead_deg`, angle less time of each edge, up to the constant that all share.
+  // Log of the density of `ahead_deg`, angle less time of each edge.
   double log_evidence(std::span<const double> ahead_deg) const;
+
+  // The same for each k with all edges after the k-th moved by `shift_deg`.
+  std::vector<double> log_evidences(std::span<const double> ahead_deg, double shift_deg) const;
 
   struct Estimate {
     double ahead_deg = 0;
@@ -55,19 +49,20 @@ class SmoothTurning {
   // At another time, given those of the edges.
   Estimate at(double time_deg, std::span<const double> ahead_deg) const;
 
-  // Standard deviation of the angle between two times, from the waves alone, with nothing seen.
-  double free_sd_deg(double from_deg, double to_deg) const;
-
  private:
-  double wave_covariance(double apart_deg) const;
-  double covariance(double a_deg, double b_deg) const;
-  std::vector<double> matrix() const;
+  std::vector<double> columns_at(double time_deg) const;
+  std::vector<double> project(std::span<const double> ahead_deg) const;
+  std::vector<double> lower_solve(std::vector<double> right) const;
+  double log_density(double square, std::span<const double> projected) const;
+  void factor();
 
-  std::vector<double> at_deg_;
   double edge_deg_;
-  std::vector<double> variance_;  // of the wave of each order, from 1
-  Factored factored_;
-  std::vector<double> inverse_;
+  std::vector<double> size_deg_;  // of the wave of each order, from 1
+  std::size_t columns_ = 0;
+  std::size_t edges_ = 0;
+  std::vector<double> basis_;  // edge by edge
+  std::vector<double> lower_;  // of edge_deg^2 I + B'B
+  double log_determinant_ = 0;
 };
 
 }  // namespace cw::learn

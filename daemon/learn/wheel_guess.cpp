@@ -57,18 +57,27 @@ double worth_of(const SmoothTurning& turning, const std::vector<int>& pitches, c
 // The best that comes of one more (or one fewer) missing tooth at one step.
 std::optional<Candidate> best_change(const SmoothTurning& turning, const Candidate& from,
                                      const std::vector<double>& times, int change) {
-  std::optional<Candidate> best;
   std::vector<int> pitches = from.pitches;
-  for (int& step : pitches) {
-    if (step + change < 1) {
-      continue;
-    }
-    step += change;
-    const double worth = worth_of(turning, pitches, times);
-    if (!best || worth > best->worth) {
+  const int positions = std::accumulate(pitches.begin(), pitches.end(), 0) + change;
+  if (positions < static_cast<int>(pitches.size())) {
+    return std::nullopt;
+  }
+  const double pitch_deg = deg_per_rev / positions;
+  std::vector<double> ahead(times.size());
+  int at = 0;
+  for (std::size_t i = 0; i < times.size(); ++i) {
+    ahead[i] = at * pitch_deg - times[i];
+    at += pitches[i];
+  }
+  const std::vector<double> evidence = turning.log_evidences(ahead, change * pitch_deg);
+  std::optional<Candidate> best;
+  for (std::size_t i = 0; i < pitches.size(); ++i) {
+    pitches[i] += change;
+    const double worth = evidence[i] - unlikely(pitches);
+    if (pitches[i] >= 1 && (!best || worth > best->worth)) {
       best = {pitches, worth, from.turning};
     }
-    step -= change;
+    pitches[i] -= change;
   }
   return best;
 }
@@ -115,7 +124,7 @@ std::vector<Turning> turnings(double firings, double rpm, double pitch_deg) {
 
 // The best wheel that is another than `best`.
 double rival_worth(const Candidate& best, const std::vector<Candidate>& all, const std::vector<double>& times) {
-  double worth = worth_of_list(times.size());
+  double worth = times.size() > 1 ? worth_of_list(times.size()) : -1e9;
   for (const Candidate& other : all) {
     if (other.pitches != best.pitches) {
       worth = std::max(worth, other.worth);
@@ -132,13 +141,8 @@ double rival_worth(const Candidate& best, const std::vector<Candidate>& all, con
 
 WheelGuess as_list(const Fold& fold, double firings, double rpm) {
   WheelGuess guess;
-  constexpr double sigmas = 2;
   guess.turning = {firings, false, usual_scale(rpm), 0.1};
-  const SmoothTurning turning(fold.at_deg, guess.turning);
   guess.tooth_deg = fold.at_deg;
-  for (const double at : fold.at_deg) {
-    guess.uncertain_deg.push_back(sigmas * turning.free_sd_deg(0, at));
-  }
   return guess;
 }
 
@@ -146,6 +150,11 @@ WheelGuess as_list(const Fold& fold, double firings, double rpm) {
 
 int WheelGuess::positions() const {
   return std::accumulate(pitches.begin(), pitches.end(), 0);
+}
+
+double WheelGuess::uncertain_from(std::size_t tooth, std::size_t to) const {
+  constexpr double sigmas = 2;
+  return pitched ? 0 : sigmas * free_sd_deg(turning, tooth_deg[tooth], tooth_deg[to]);
 }
 
 WheelGuess guess_wheel(const Fold& fold, double firings, double rpm) {
@@ -171,7 +180,6 @@ WheelGuess guess_wheel(const Fold& fold, double firings, double rpm) {
   guess.pitched = true;
   guess.pitches = best.pitches;
   guess.tooth_deg = angles_of(best.pitches);
-  guess.uncertain_deg.assign(times.size(), 0.0);
   guess.log_evidence = best.worth;
   guess.margin = best.worth - rival;
   guess.turning = best.turning;

@@ -16,13 +16,13 @@ struct WheelGuess {
   bool pitched = false;
   // Pitched: each step in pitches, from the fold's first edge on.
   std::vector<int> pitches;
-  // Fold degrees of each edge from the first: of a list as time tells, with what ripple may be in it (95 %).
-  std::vector<double> tooth_deg;
-  std::vector<double> uncertain_deg;
+  std::vector<double> tooth_deg;  // fold degrees of each edge from the first; of a list as time tells
   double log_evidence = 0;
   double margin = 0;  // log evidence over the best wheel that is another
   Turning turning;    // under which it was found
   int positions() const;
+  // What ripple may be in the angle between two teeth, fold degrees, 95 %; 0 of a pitched wheel.
+  double uncertain_from(std::size_t tooth, std::size_t to) const;
 };
 
 // `firings` in a fold: as Turning::firings. `rpm` of what turns once in a fold: how much ripple there may be.

@@ -196,6 +196,37 @@ void fire_unevenly(Case& drawn) {
 
 }  // namespace
 
+bool draw_learn_run(Dice& dice, Case& drawn) {
+  constexpr double long_s = 10;
+  const bool cranking = dice.chance(0.5);
+  drawn.scenario.start_deg = dice.range(0, drawn.engine.cycle_deg - 0.01);
+  std::vector<Phase>& phases = drawn.scenario.phases;
+  const double idle_rpm = dice.range(650, 1100);
+  if (dice.chance(0.35)) {
+    scale_model(dice, drawn.engine, drawn.scenario.model);
+    phases.push_back(plain(PhaseKind::crank, cranking ? long_s : dice.range(1, 3)));
+    if (!cranking) {
+      phases.push_back(plain(PhaseKind::run, long_s, idle_rpm));
+    }
+  } else {
+    Style style;
+    style.order = firing_order_of(drawn.engine);
+    const double published = sim::published_cranking(4, 1).ripples[0].amplitude;
+    style.depth = published * (style.order >= 4 ? 1.0 : dice.range(1.0, style.order >= 2 ? 1.4 : 1.7));
+    if (cranking) {
+      add_cranking(dice, style, dice.chance(0.3), phases);
+      phases.back().duration_s = long_s;
+    } else {
+      phases.push_back(profile(long_s, idle_rpm, idle_rpm, style.order, ripple_at(idle_rpm, style.depth)));
+    }
+    if (!fires_evenly(drawn.engine)) {
+      fire_unevenly(drawn);
+    }
+  }
+  drawn.run_words = cranking ? "10 s of cranking" : "10 s at idle";
+  return cranking;
+}
+
 void draw_run(Dice& dice, Case& drawn) {
   drawn.scenario.start_deg = dice.range(0, drawn.engine.cycle_deg - 0.01);
   if (dice.chance(0.35)) {

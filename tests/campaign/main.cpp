@@ -7,6 +7,7 @@
 
 #include <CLI/CLI.hpp>
 
+#include "campaign/learn_trial.hpp"
 #include "campaign/runs.hpp"
 #include "campaign/tally.hpp"
 #include "campaign/text.hpp"
@@ -25,6 +26,7 @@ struct Options {
   bool verbose = false;
   bool mismatch = false;
   bool two_sided = false;
+  bool learning = false;
   bool floors = false;
   int jobs = 2;
   std::string write_dir;
@@ -262,11 +264,30 @@ int run_one_two_sided(const Options& options) {
   return failure_of(run.verdict).empty() ? 0 : 1;
 }
 
+int run_one_learn(const Options& options) {
+  const LearnRun run = run_learn(*options.seed);
+  const LearnVerdict verdict = judge_learn(run);
+  if (options.verbose) {
+    std::cout << "Seed " << verdict.seed << "\n\nThe engine:\n"
+              << run.drawn.engine_toml << "\nRun: " << run.drawn.run_words << "\n\nThe file proposed:\n"
+              << run.toml << "\nVerdict:\n";
+  }
+  print_report(std::span(&verdict, 1), std::cout);
+  if (!options.write_dir.empty() && run.drawn.problem.empty()) {
+    const auto problem = write_case(run.drawn.engine_toml, run.simulation, run.drawn.scenario, options.write_dir);
+    if (problem) {
+      std::cerr << *problem << "\n";
+      return 2;
+    }
+  }
+  return failure_of(verdict).empty() ? 0 : 1;
+}
+
 // Prints the report and what was missed; the exit code.
 template <class Judged>
 int conclude(const std::vector<Judged>& verdicts, bool by_floors) {
   print_report(verdicts, std::cout);
-  const std::vector<std::string> missed = missed_targets(verdicts);
+  const std::vector<std::string> missed = missed_targets(verdicts, targets);
   std::cout << "\n" << (missed.empty() ? "All targets met.\n" : "Targets missed:\n");
   for (const std::string& line : missed) {
     std::cout << "  " << line << "\n";
@@ -298,6 +319,11 @@ int run_many(const Options& options) {
         run_all<TwoSidedVerdict>(*range, options.jobs, [](std::uint64_t seed) { return run_two_sided(seed).verdict; }),
         options.floors);
   }
+  if (options.learning) {
+    return conclude(
+        run_all<LearnVerdict>(*range, options.jobs, [](std::uint64_t seed) { return judge_learn(run_learn(seed)); }),
+        options.floors);
+  }
   return conclude(run_all<Verdict>(*range, options.jobs, [](std::uint64_t seed) { return run_seed(seed).verdict; }),
                   options.floors);
 }
@@ -313,6 +339,7 @@ int run(int argc, char** argv) {
   app.add_option("--seed", options.seed, "one seed only; with --verbose everything about it");
   app.add_flag("--mismatch", options.mismatch, "runs with an engine file that is not the engine's");
   app.add_flag("--two-sided", options.two_sided, "runs with an ECU beside the witness, faults on either side");
+  app.add_flag("--learn", options.learning, "engine files learned from 10 s of raw edges");
   app.add_flag("--verbose", options.verbose, "engine, run, faults, findings and verdict of the one seed");
   app.add_option("--jobs", options.jobs, "threads")->check(CLI::Range(1, 64))->capture_default_str();
   app.add_option("--write", options.write_dir,
@@ -331,6 +358,9 @@ int run(int argc, char** argv) {
   }
   if (options.two_sided) {
     return run_one_two_sided(options);
+  }
+  if (options.learning) {
+    return run_one_learn(options);
   }
   return options.mismatch ? run_one_mismatch(options) : run_one(options);
 }
