@@ -70,6 +70,7 @@ svg .s-cycle{fill:var(--green)}svg .s-turn{fill:var(--sky)}svg .s-search{fill:va
 svg .fault-line{stroke:var(--red);stroke-width:1;stroke-dasharray:1 3}
 svg .silent{fill:var(--paper);stroke:var(--soft);stroke-dasharray:3 3}
 svg .missing{fill:var(--soft);opacity:.35}
+svg .hold{fill:none;stroke:var(--purple);stroke-width:1.8}
 svg .whisker{stroke:var(--blue);stroke-width:1.2}svg .dot{fill:var(--blue);stroke:var(--paper)}
 svg .tooth{stroke:var(--ink);stroke-width:2}svg .tooth-unsure{stroke:var(--soft);stroke-width:1.4;stroke-dasharray:2 2}
 svg .miss{fill:var(--paper);stroke:var(--red);stroke-width:2.5}

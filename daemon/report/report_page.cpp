@@ -249,17 +249,24 @@ std::string Page::evidence() const {
 
 std::string Page::offset() const {
   std::string out = paragraph(offset_basis_words(engine_));
-  const std::string svg = deviation_svg(engine_, picture_.deviation_by_speed());
+  const std::vector<Hold>& holds = picture_.steady().holds();
+  const OffsetFit fit = fit_offset(holds);
+  const std::string svg = deviation_svg(engine_, picture_.deviation_by_speed(), holds, fit);
   if (svg.empty()) {
     out += paragraph(engine_.reference ? "No mark of the ECU could be compared."
                                        : "The engine file names no mark of the ECU, so nothing could be compared.");
-  } else {
-    out +=
-        "<figure>" + svg +
-        "<figcaption>How far the ECU's mark came from the angle expected by the engine file: dots are means of the "
-        "cycles of like speed, whiskers their least and greatest. A level line is a wrong angle, a line that leans a "
-        "delay. </figcaption></figure>\n";
+    return section("offset", "Offset and delay", out);
   }
+  for (const std::string& sentence : offset_fit_words(fit)) {
+    out += paragraph(sentence);
+  }
+  out +=
+      "<figure>" + svg +
+      "<figcaption>How far the ECU's mark came from the angle expected by the engine file: dots are means of the "
+      "cycles "
+      "of like speed, whiskers their least and greatest, diamonds steady running, the line with its band (95 %) what "
+      "fits them. A level line is a wrong angle, a line that leans a delay.</figcaption></figure>\n";
+  out += "<p><code>crankwitness offset</code> on this session says what number would mend it.</p>\n";
   return section("offset", "Offset and delay", out);
 }
 

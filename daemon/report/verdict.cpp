@@ -112,8 +112,8 @@ Verdict verdict_of(const Engine& engine, const SessionTotals& totals, const Sess
   }
   verdict.sentences.push_back(watched_sentence(totals));
   if (totals.tdc_deviation_deg().count() > 0) {
-    verdict.sentences.push_back("The ECU's mark came at " + mean_in_words(totals.tdc_deviation_deg()) +
-                                ", against the engine file.");
+    verdict.sentences.push_back("The ECU's mark against the engine file: " + mean_in_words(totals.tdc_deviation_deg()) +
+                                ".");
   }
   verdict.not_watched = totals.not_watched();
   return verdict;
