@@ -93,7 +93,7 @@ test("a jumped cam: the caution stands on the first screen, and is the first che
 
 test("a missed tooth is named in words under its drawing and marked in it", async () => {
   const { context, page } = await open("003-intermittent-missed-tooth");
-  const figure = page.locator("figure").filter({ hasText: "Missed edge" }).first();
+  const figure = page.locator("section[aria-labelledby=evidence] figure").filter({ hasText: "Missed edge" }).first();
   assert.match(await figure.locator("figcaption").innerText(), /Crank: no edge of tooth \d+ \(\d+\.\d deg\)/);
   assert.ok(await figure.locator("path.miss").count() >= 1);
   assert.match(await figure.locator("svg").innerHTML(), /tooth \d+ missing/);

@@ -63,11 +63,11 @@ std::vector<EvidenceEdge> odd(const EvidenceRow& row) {
 }
 
 TEST(Evidence, each_edge_lies_at_the_angle_where_it_came) {
-  const double here = 8 * 720 + 90;
+  const double here = 8 * 720 + 93;  // between two teeth
   const EvidencePicture picture = picture_at(here, sound(), FindingKind::missed_edge);
   ASSERT_FALSE(picture.by_time);
   EXPECT_TRUE(picture.cycle_known);
-  EXPECT_NEAR(picture.angle_at_0_deg, 90, 0.01);
+  EXPECT_NEAR(picture.angle_at_0_deg, 93, 0.01);
   EXPECT_NEAR(picture.ns_per_deg, ns_per_deg_true, 1);
   ASSERT_EQ(picture.rows.size(), 4U);  // crank, two cams, the ECU's mark
   std::size_t seen = 0;

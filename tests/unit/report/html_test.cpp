@@ -17,7 +17,7 @@ TEST(Html, what_could_be_markup_is_not) {
 }
 
 TEST(Html, control_characters_are_shown_and_line_feeds_stay) {
-  EXPECT_EQ(escaped(std::string("a\0b\x1b[2J\r\n\t", 9)), "a\\x00b\\x1b[2J\\x0d\n\t");
+  EXPECT_EQ(escaped(std::string("a\0b\x1b[2J\r\n\t", 10)), "a\\x00b\\x1b[2J\\x0d\n\t");
   EXPECT_EQ(escaped("\x7f"), "\\x7f");
   EXPECT_EQ(escaped("\xc2\x9b"), "\\xc2\\x9b");  // U+009B, which some terminals obey
 }
