@@ -275,6 +275,7 @@ int run_command_line(int argc, const char* const* argv) {
     return static_cast<int>(offset(offset_options));
   }
   if (app.got_subcommand("run")) {
+    run_options.program = "/proc/self/exe";
     return static_cast<int>(run_live(run_options));
   }
   if (app.got_subcommand("report")) {

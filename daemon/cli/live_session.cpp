@@ -62,7 +62,13 @@ std::string free_folder(const std::string& wanted) {
 }  // namespace
 
 LiveSession::LiveSession(const LiveSetting& setting, EngineText engine)
-    : setting_(setting), engine_(std::move(engine)) {}
+    : setting_(setting), engine_(std::move(engine)), report_on_loss_([this](ReportQueue::Clock::time_point due) {
+        setting_.reports->ask({folder(), due, [this](const std::string& why) { report_failed(why); }, nullptr});
+      }) {
+  if (!engine_.engine.record.report) {
+    setting_.reports = nullptr;
+  }
+}
 
 LiveSession::~LiveSession() = default;
 
@@ -130,6 +136,9 @@ std::vector<Observer*> LiveSession::observers() {
     feed_.emplace(*setting_.live, live_session_);
     all.push_back(&*feed_);
   }
+  if (setting_.reports != nullptr) {
+    all.push_back(&report_on_loss_);
+  }
   return all;
 }
 
@@ -161,12 +170,36 @@ void LiveSession::print_summary() {
   setting_.terminal.print(totals_in_words(totals_, engine_.engine, folder() + lost));
 }
 
+void LiveSession::report_failed(const std::string& why) {
+  setting_.log->warn(why);
+  note("report-failed", why);
+}
+
+// Of the whole session. It may outlive this object.
+void LiveSession::ask_for_last_report() {
+  if (setting_.reports == nullptr) {
+    return;
+  }
+  setting_.reports->ask({folder(), ReportQueue::Clock::now(),
+                         [log = setting_.log, folder = folder()](const std::string& why) {
+                           log->warn(why);
+                           if (const Problem problem = add_service_line(folder, "report-failed", why)) {
+                             log->warn(*problem);
+                           }
+                         },
+                         [log = setting_.log](const std::string& path) { log->info("report in {}", path); }});
+}
+
 ExitCode LiveSession::close() {
   pipeline_->finish();
+  if (setting_.reports != nullptr) {
+    setting_.reports->drop(folder());
+  }
   setting_.terminal.status("");
   const Problem write_problem = writer_->finish(report_.stopped_by, totals_);
   setting_.log->info("stopped: {}; session in {}", report_.stopped_by, folder());
   print_summary();
+  ask_for_last_report();
   if (const std::string why = crank_not_seen(totals_, engine_.engine); setting_.options.json && !why.empty()) {
     setting_.log->warn(why);
   }

@@ -13,6 +13,7 @@
 #include "cli/live_input.hpp"
 #include "cli/log.hpp"
 #include "cli/prune.hpp"
+#include "cli/report_queue.hpp"
 #include "cli/run.hpp"
 #include "cli/service_manager.hpp"
 #include "record/session_totals.hpp"
@@ -29,6 +30,7 @@ struct LiveSetting {
   bool journal = false;
   LiveState* live = nullptr;  // what the page shows; nullptr: nothing is served
   bool again = false;         // a session was written before: a folder of --out is taken
+  ReportQueue* reports = nullptr;  // nullptr: none are made
 };
 
 class LiveSession {
@@ -59,6 +61,8 @@ class LiveSession {
  private:
   LiveSession(const LiveSetting& setting, EngineText engine);
   ExitCode exit_code(const Problem& write_problem) const;
+  void report_failed(const std::string& why);
+  void ask_for_last_report();
   void print_summary();
   std::vector<Observer*> observers();
   RunHealth health(std::vector<SourceHealth> sources) const;
@@ -72,6 +76,7 @@ class LiveSession {
   StatusNotice status_;
   unsigned live_session_ = 0;  // its number in LiveState
   std::optional<SessionFeed> feed_;
+  ReportOnLoss report_on_loss_;
   LiveReport report_;
   std::unique_ptr<Pipeline> pipeline_;
   std::unique_ptr<LiveInput> input_;

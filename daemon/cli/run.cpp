@@ -62,6 +62,9 @@ std::string left_out_words(std::uint64_t lines) {
          " lines were left out of standard output, since no one read it; events.jsonl has all findings";
 }
 
+// At the end the report is waited for, below the unit's TimeoutStopSec.
+constexpr std::chrono::seconds report_wait_max{60};
+
 // The graver of two sessions' codes: what is missing is missing, whatever came after it.
 ExitCode graver(ExitCode a, ExitCode b) {
   static constexpr std::array order = {ExitCode::done, ExitCode::findings, ExitCode::lossy, ExitCode::bad_input,
@@ -180,7 +183,12 @@ ExitCode run_live(const RunOptions& options) {
   const Signals signals;       // before there are threads
   Terminal terminal(Terminal::Reader::never_waited_for);
   const bool journal = options.journal || logs_to_journal();
+  std::unique_ptr<ReportQueue> reports;
+  if (!options.program.empty()) {
+    reports = std::make_unique<ReportQueue>(options.program);
+  }
   LiveSetting setting{options, terminal, make_log(terminal, journal), journal};
+  setting.reports = reports.get();
   Serving serving(*setting.log, program_version());
   auto prepared = prepare(setting, serving);
   if (const auto* refused = std::get_if<Refused>(&prepared)) {
@@ -188,6 +196,9 @@ ExitCode run_live(const RunOptions& options) {
     return refused->code;
   }
   const ExitCode code = Run(setting, signals, serving, std::move(std::get<Prepared>(prepared))).listen();
+  if (reports && !reports->finish(report_wait_max)) {
+    setting.log->warn("the report is still being made, and left to itself");
+  }
   if (const std::uint64_t lines = terminal.finish_output(); lines > 0) {
     setting.log->warn(left_out_words(lines));
   }

@@ -23,6 +23,7 @@ struct RunOptions {
   bool json = false;
   bool journal = false;  // log lines as the journal takes them, wherever they go
   std::optional<Severity> fail_on;
+  std::string program;  // this program, that makes the reports; empty: none are made
 };
 
 ExitCode run_live(const RunOptions& options);

@@ -34,6 +34,11 @@ std::string json_text(const std::string& key, const std::string& value) {
   return out;
 }
 
+std::string service_line(const std::string& event, const std::string& details) {
+  const std::string line = "{" + json_text("time", rfc3339(wall_now_ns(), 3)) + "," + json_text("event", event);
+  return line + (details.empty() ? "}\n" : "," + details + "}\n");
+}
+
 std::string seconds_text(std::int64_t ns) {
   std::string text;
   append_fixed(text, static_cast<double>(ns) * 1e-9, 1);
@@ -81,6 +86,15 @@ class SessionWriter::Busy {
   SessionWriter& writer_;
   std::int64_t since_ns_;
 };
+
+Problem add_service_line(const std::string& folder, const std::string& event, const std::string& what) {
+  DiskFile file;
+  Problem problem = file.reopen(folder + "/service.jsonl");
+  problem = problem ? problem : file.append(service_line(event, json_text("what", what)));
+  problem = problem ? problem : file.sync();
+  const Problem closing = file.close();
+  return problem ? problem : closing;
+}
 
 std::uint64_t draw_session_id() {
   std::random_device device;
@@ -171,8 +185,7 @@ void SessionWriter::tell(const std::string& line) {
 }
 
 void SessionWriter::service(const std::string& event, const std::string& details) {
-  std::string line = "{" + json_text("time", rfc3339(wall_now_ns(), 3)) + "," + json_text("event", event);
-  line += details.empty() ? "}\n" : "," + details + "}\n";
+  const std::string line = service_line(event, details);
   const std::lock_guard lock(service_mutex_);
   if (service_lines_.size() < waiting_rows_max) {
     service_lines_ += line;

@@ -49,6 +49,9 @@ struct RecordingHealth {
   std::optional<std::uint64_t> free_bytes;  // on the disk, when it was last looked at
 };
 
+// Adds a line to the service.jsonl of a session that has been closed; `event` as SESSION_FORMAT.md lists them.
+Problem add_service_line(const std::string& folder, const std::string& event, const std::string& what);
+
 // Draws an id for a new session.
 std::uint64_t draw_session_id();
 

@@ -71,7 +71,7 @@ void BinnedSeries::add(std::int64_t t_ns, double value) {
     return;
   }
   const std::size_t index =
-      bin_of(t_ns, [this] { join_pairs(bins_, [](ValueBin& bin, const ValueBin& other) { bin.join(other); }); });
+      scale_.bin_of(t_ns, [this] { join_pairs(bins_, [](ValueBin& bin, const ValueBin& other) { bin.join(other); }); });
   bin_at(bins_, index).add(value);
   all_.add(value);
 }
@@ -80,8 +80,8 @@ void BinnedStates::add(std::int64_t from_ns, std::int64_t to_ns, LockState state
   if (to_ns <= from_ns) {
     return;
   }
-  const std::size_t last = bin_of(to_ns - 1, [this] { join_pairs(bins_, join_states); });
-  for (std::size_t index = bin_of(from_ns, [] {}); index <= last; ++index) {
+  const std::size_t last = scale_.bin_of(to_ns - 1, [this] { join_pairs(bins_, join_states); });
+  for (std::size_t index = scale_.bin_of(from_ns, [] {}); index <= last; ++index) {
     const std::int64_t begin_ns = std::max(from_ns, static_cast<std::int64_t>(index) * bin_ns());
     const std::int64_t end_ns = std::min(to_ns, static_cast<std::int64_t>(index + 1) * bin_ns());
     bin_at(bins_, index).at(static_cast<std::size_t>(state)) += end_ns - begin_ns;
@@ -89,7 +89,7 @@ void BinnedStates::add(std::int64_t from_ns, std::int64_t to_ns, LockState state
 }
 
 void BinnedMarks::add(std::int64_t t_ns, Severity severity, FindingKind kind, std::uint64_t count) {
-  const std::size_t index = bin_of(t_ns, [this] { join_pairs(bins_, join_marks); });
+  const std::size_t index = scale_.bin_of(t_ns, [this] { join_pairs(bins_, join_marks); });
   Bin bin{};
   bin.at(static_cast<std::size_t>(severity)) = {count, t_ns, kind};
   join_marks(bin_at(bins_, index), bin);

@@ -20,7 +20,6 @@ class TimeBins {
 
   std::int64_t bin_ns() const { return bin_ns_; }
 
- protected:
   // Which bin `t_ns` (>= 0; less counts as 0) is in; calls `join`, which halves the bins, until there is one.
   template <typename Join>
   std::size_t bin_of(std::int64_t t_ns, Join join) {
@@ -47,33 +46,39 @@ struct ValueBin {
   double mean() const { return sum / static_cast<double>(count); }
 };
 
-class BinnedSeries : public TimeBins {
+class BinnedSeries {
  public:
+  static constexpr std::size_t bins_max = TimeBins::bins_max;
   void add(std::int64_t t_ns, double value);  // what is not finite is left out
   const std::vector<ValueBin>& bins() const { return bins_; }
+  std::int64_t bin_ns() const { return scale_.bin_ns(); }
   const ValueBin& all() const { return all_; }
 
  private:
+  TimeBins scale_;
   std::vector<ValueBin> bins_;
   ValueBin all_;
 };
 
 // How long each lock state lasted in each bin.
-class BinnedStates : public TimeBins {
+class BinnedStates {
  public:
+  static constexpr std::size_t bins_max = TimeBins::bins_max;
   static constexpr std::size_t states = 5;
   using Bin = std::array<std::int64_t, states>;  // ns in each state, by its value
 
   // The state was `state` from `from_ns` to `to_ns`.
   void add(std::int64_t from_ns, std::int64_t to_ns, LockState state);
   const std::vector<Bin>& bins() const { return bins_; }
+  std::int64_t bin_ns() const { return scale_.bin_ns(); }
 
  private:
+  TimeBins scale_;
   std::vector<Bin> bins_;
 };
 
 // How many findings of each severity began in each bin, and the first of them.
-class BinnedMarks : public TimeBins {
+class BinnedMarks {
  public:
   static constexpr std::size_t severities = 3;
   struct Mark {
@@ -85,8 +90,10 @@ class BinnedMarks : public TimeBins {
 
   void add(std::int64_t t_ns, Severity severity, FindingKind kind, std::uint64_t count);
   const std::vector<Bin>& bins() const { return bins_; }
+  std::int64_t bin_ns() const { return scale_.bin_ns(); }
 
  private:
+  TimeBins scale_;
   std::vector<Bin> bins_;
 };
 

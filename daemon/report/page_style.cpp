@@ -4,9 +4,10 @@
 
 namespace cw {
 
+namespace {
+
 // Okabe and Ito's palette; in the dark some are lightened where they would not stand out as strokes.
-std::string_view page_style() {
-  return R"css(
+constexpr std::string_view style = R"css(
 :root{color-scheme:light dark;--paper:#fff;--ink:#16181d;--soft:#4d535e;--edge:#c9ced8;--panel:#f4f6f9;
 --blue:#0072b2;--sky:#56b4e9;--green:#009e73;--orange:#e69f00;--red:#d55e00;--purple:#a8527f;--yellow:#f0e442;--on-red:#fff}
 @media (prefers-color-scheme:dark){:root{--paper:#14171c;--ink:#eceff4;--soft:#b3bac6;--edge:#414957;--panel:#1d222a;
@@ -70,6 +71,7 @@ svg .s-cycle{fill:var(--green)}svg .s-turn{fill:var(--sky)}svg .s-search{fill:va
 svg .fault-line{stroke:var(--red);stroke-width:1;stroke-dasharray:1 3}
 svg .silent{fill:var(--paper);stroke:var(--soft);stroke-dasharray:3 3}
 svg .missing{fill:var(--soft);opacity:.35}
+svg .hold{fill:none;stroke:var(--purple);stroke-width:1.8}
 svg .whisker{stroke:var(--blue);stroke-width:1.2}svg .dot{fill:var(--blue);stroke:var(--paper)}
 svg .tooth{stroke:var(--ink);stroke-width:2}svg .tooth-unsure{stroke:var(--soft);stroke-width:1.4;stroke-dasharray:2 2}
 svg .miss{fill:var(--paper);stroke:var(--red);stroke-width:2.5}
@@ -82,16 +84,24 @@ svg .in-sync{fill:var(--green);opacity:.55}svg .out-of-sync{fill:var(--red)}svg 
 svg .here{stroke:var(--ink);stroke-width:1;stroke-dasharray:1 3}svg .tdc{stroke:var(--soft);stroke-width:1;stroke-dasharray:6 3}
 .key{display:flex;flex-wrap:wrap;gap:.15rem 1.2rem;list-style:none;padding:0;font-size:.9rem;max-width:none}
 .key svg{width:26px;height:16px;vertical-align:-3px;margin-right:.3rem}
-@media (max-width:48rem){.verdict{grid-template-columns:minmax(0,1fr)}.verdict h2{font-size:1.35rem}h2{font-size:1.15rem}body{font-size:15px}}
+@media (max-width:48rem){.verdict{grid-template-columns:minmax(0,1fr)}.verdict h2{font-size:1.35rem}h2{font-size:1.15rem}body{font-size:15px}
+.plot svg{min-width:56rem}.plot::before{content:"\2194  drag sideways to see all";color:var(--soft);font-size:.85rem;position:sticky;left:0}}
 @media print{
 @page{size:A4;margin:14mm}
 :root{color-scheme:light;--paper:#fff;--ink:#000;--soft:#3b3f46;--edge:#b5bac3;--panel:#fff;--blue:#0072b2;--green:#009e73;--red:#d55e00;--purple:#a8527f;--on-red:#fff}
-body{font-size:10pt}nav{display:none}main,header,footer{max-width:none;padding:0}
+html{font-size:10pt}body{font-size:1rem}nav,.plot::before{display:none}
+details::details-content{content-visibility:visible;block-size:auto}
+main,header,footer{max-width:none;padding:0}
 h2,h3{break-after:avoid}.plot,.wide{overflow:visible}.plot svg{min-width:0}tr{break-inside:avoid}
 *{-webkit-print-color-adjust:exact;print-color-adjust:exact}
 pre{white-space:pre-wrap;overflow-wrap:anywhere}
 }
 )css";
+
+}  // namespace
+
+std::string_view page_style() {
+  return style;
 }
 
 }  // namespace cw

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "geometry/angle.hpp"
 #include "report/finding_words.hpp"
 #include "report/svg.hpp"
 
@@ -38,9 +39,95 @@ std::string whisker(double at, double low, double high) {
          move_to(at - half, high) + line_to(at + half, high);
 }
 
+// Degrees of deviation by angle and delay: deviation = angle + 6 * rpm * delay (offset_fit.hpp).
+double line_deg(const OffsetFit& fit, double rpm) {
+  constexpr double s_per_us = 1e-6;
+  return fit.offset_deg->value + deg_per_s_per_rpm * rpm * fit.delay_us->value * s_per_us;
+}
+
+bool has_line(const OffsetFit& fit) {
+  return fit.offset_deg && fit.delay_us && fit.verdict != OffsetVerdict::no_line;
+}
+
+void draw_line(Svg& svg, const Scale& x, const Scale& y, const OffsetFit& fit) {
+  if (!has_line(fit)) {
+    return;
+  }
+  constexpr int steps = 24;
+  std::string line;
+  std::string above;
+  std::string below;
+  const auto within = [&](double deg) { return std::clamp(y.at(deg), top, top + tall); };
+  for (int i = 0; i <= steps; ++i) {
+    const double rpm = x.to * i / steps;
+    const double deg = line_deg(fit, rpm);
+    const double half = line_half_width_deg(fit, rpm);
+    line += i == 0 ? move_to(x.at(rpm), within(deg)) : line_to(x.at(rpm), within(deg));
+    above += i == 0 ? move_to(x.at(rpm), within(deg + half)) : line_to(x.at(rpm), within(deg + half));
+    below.insert(0, line_to(x.at(rpm), within(deg - half)));
+  }
+  svg.path(above + below + "Z", "b-band");
+  svg.path(line, "b-line", "fitted line");
+}
+
+std::string estimate_words(const Estimate& estimate, int decimals, const std::string& unit) {
+  return signed_fixed(estimate.value, decimals) + " " + unit + " (95 %: " + signed_fixed(estimate.least(), decimals) +
+         " to " + signed_fixed(estimate.greatest(), decimals) + ")";
+}
+
+std::string verdict_words(OffsetVerdict verdict) {
+  switch (verdict) {
+    case OffsetVerdict::nothing_usable:
+      return "There was no steady running with a mark, so nothing was fitted.";
+    case OffsetVerdict::cannot_tell_yet:
+      return "Whether that is an angle or a delay can't be told yet: it takes steady running at more speeds, farther "
+             "apart.";
+    case OffsetVerdict::no_line:
+      return "No angle and delay together explain all speeds: look for something else, such as an advance that is not "
+             "locked.";
+    case OffsetVerdict::no_error:
+      return "Neither an angle nor a delay could be told from zero.";
+    case OffsetVerdict::angle:
+      return "It is a wrong angle; no delay could be told.";
+    case OffsetVerdict::delay:
+      return "It is a delay of the signal, not a wrong angle: degrees that grow with speed.";
+    case OffsetVerdict::angle_and_delay:
+      return "It is both a wrong angle and a delay of the signal.";
+    case OffsetVerdict::dwell_edge:
+      return "So long a delay is probably the edge at which the coil is switched on, not the spark: no correction.";
+  }
+  return {};
+}
+
 }  // namespace
 
-std::string deviation_svg(const Engine& engine, const std::vector<SpeedBin>& by_speed) {
+double line_half_width_deg(const OffsetFit& fit, double rpm) {
+  constexpr double s_per_us = 1e-6;
+  const double per_rpm = deg_per_s_per_rpm * fit.delay_us->half_width * s_per_us;
+  const double of_slope = per_rpm * fit.mean_rpm;
+  const double at_mean_squared =
+      std::max(0.0, fit.offset_deg->half_width * fit.offset_deg->half_width - of_slope * of_slope);
+  const double lean = per_rpm * (rpm - fit.mean_rpm);
+  return std::sqrt(at_mean_squared + lean * lean);
+}
+
+std::vector<std::string> offset_fit_words(const OffsetFit& fit) {
+  std::vector<std::string> out;
+  if (fit.deviation_deg) {
+    out.push_back("In steady running the mark came " + estimate_words(*fit.deviation_deg, 2, "deg") +
+                  " from the expected angle, positive = late, at " + fixed(fit.mean_rpm, 0) + " rpm in the mean (" +
+                  fixed(fit.least_rpm, 0) + " to " + fixed(fit.greatest_rpm, 0) + ").");
+  }
+  out.push_back(verdict_words(fit.verdict));
+  if (has_line(fit)) {
+    out.push_back("Angle: " + estimate_words(*fit.offset_deg, 2, "deg") +
+                  ". Delay: " + estimate_words(*fit.delay_us, 1, "us") + ".");
+  }
+  return out;
+}
+
+std::string deviation_svg(const Engine& engine, const std::vector<SpeedBin>& by_speed, const std::vector<Hold>& holds,
+                          const OffsetFit& fit) {
   ValueBin all;
   double rpm_most = 0;
   for (const SpeedBin& bin : by_speed) {
@@ -65,6 +152,12 @@ std::string deviation_svg(const Engine& engine, const std::vector<SpeedBin>& by_
       svg.line(left, y.at(limit), right, y.at(limit), "limit");
     }
   }
+  draw_line(svg, x, y, fit);
+  std::string steady;
+  for (const Hold& hold : holds) {
+    steady += diamond(x.at(hold.rpm), y.at(hold.deviation_deg), 6);
+  }
+  svg.path(steady, "hold");
   std::string spans;
   std::string means;
   for (const SpeedBin& bin : by_speed) {

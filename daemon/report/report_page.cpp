@@ -122,11 +122,12 @@ std::string Page::verdict_box() const {
   if (verdict_.level == VerdictLevel::stop) {
     out += "<p><strong>Turn the engine by hand only: on an interference engine valves can meet pistons.</strong></p>\n";
   }
-  out += bullets(verdict_.sentences);
+  out += verdict_.sentences.empty() ? "" : bullets(verdict_.sentences);
   if (!verdict_.undecided.empty()) {
     out += element("h3", "What the evidence does not decide") + bullets(verdict_.undecided);
   }
-  out += "</div>\n<div>\n" + element("h3", "Not watched, so nothing is said about it");
+  out += "</div>\n<div>\n" + element("h3", "Watched") + bullets(verdict_.watched) +
+         element("h3", "Not watched, so nothing is said about it");
   out += verdict_.not_watched.empty() ? paragraph("Nothing that this program can watch was left out.")
                                       : bullets(verdict_.not_watched);
   if (!content_.capture.whole()) {
@@ -249,17 +250,23 @@ std::string Page::evidence() const {
 
 std::string Page::offset() const {
   std::string out = paragraph(offset_basis_words(engine_));
-  const std::string svg = deviation_svg(engine_, picture_.deviation_by_speed());
+  const std::vector<Hold>& holds = picture_.steady().holds();
+  const OffsetFit fit = fit_offset(holds);
+  const std::string svg = deviation_svg(engine_, picture_.deviation_by_speed(), holds, fit);
   if (svg.empty()) {
     out += paragraph(engine_.reference ? "No mark of the ECU could be compared."
                                        : "The engine file names no mark of the ECU, so nothing could be compared.");
-  } else {
-    out +=
-        "<figure>" + svg +
-        "<figcaption>How far the ECU's mark came from the angle expected by the engine file: dots are means of the "
-        "cycles of like speed, whiskers their least and greatest. A level line is a wrong angle, a line that leans a "
-        "delay. </figcaption></figure>\n";
+    return section("offset", "Offset and delay", out);
   }
+  for (const std::string& sentence : offset_fit_words(fit)) {
+    out += paragraph(sentence);
+  }
+  out += "<figure>" + svg +
+         "<figcaption>How far the ECU's mark came from the angle expected by the engine file: dots are means of the "
+         "cycles of like speed, whiskers their least and greatest";
+  out += holds.empty() ? "." : ", diamonds steady running, a line with its band (95 %) what fits them.";
+  out += " A level line is a wrong angle, a line that leans a delay.</figcaption></figure>\n";
+  out += holds.empty() ? "" : "<p><code>crankwitness offset</code> on this session says what to do about it.</p>\n";
   return section("offset", "Offset and delay", out);
 }
 

@@ -70,6 +70,7 @@ void SessionPicture::on_finding(const Finding& finding) {
 }
 
 void SessionPicture::on_cycle(const Cycle& cycle) {
+  steady_.take(cycle);
   const std::int64_t t_ns = session_ns_of_source(cycle.tdc_ns);
   rpm_.add(t_ns, cycle.rpm);
   (cycle.rpm >= engine_.limits.running_rpm ? uncertainty_running_ : uncertainty_slow_).add(cycle.uncertainty_deg);
@@ -119,6 +120,7 @@ void SessionPicture::on_second(const Second& second) {
 }
 
 void SessionPicture::on_state(const StateChange& change) {
+  steady_.take(change);
   states_.add(state_since_ns_, change.session_ns, state_);
   state_ = change.to;
   state_since_ns_ = std::max(state_since_ns_, change.session_ns);

@@ -10,6 +10,7 @@
 #include <utility>
 #include <vector>
 
+#include "compare/steady_cycles.hpp"
 #include "geometry/engine.hpp"
 #include "items/item.hpp"
 #include "items/observation.hpp"
@@ -56,6 +57,7 @@ class SessionPicture final : public Observer {
   const BinnedSeries& margin() const { return margin_; }
   const std::vector<BinnedSeries>& cam_phase_deg() const { return cams_; }
   const std::vector<SpeedBin>& deviation_by_speed() const { return by_speed_; }
+  const SteadyCycles& steady() const { return steady_; }             // what offset and delay are fitted to
   const std::optional<WheelShape>& wheel() const { return wheel_; }  // the last told
 
   // The greatest uncertainty (95 %) of a TDC while running, and cranking.
@@ -108,6 +110,7 @@ class SessionPicture final : public Observer {
   BinnedSeries margin_;
   std::vector<BinnedSeries> cams_;
   std::vector<SpeedBin> by_speed_;
+  SteadyCycles steady_;
   std::optional<WheelShape> wheel_;
   ValueBin uncertainty_running_;
   ValueBin uncertainty_slow_;

@@ -110,10 +110,10 @@ Verdict verdict_of(const Engine& engine, const SessionTotals& totals, const Sess
   if (locked_ns(totals) == 0 && verdict.level != VerdictLevel::nothing_said) {
     verdict.sentences.emplace_back("The crank position was never known, so nothing can be said about timing.");
   }
-  verdict.sentences.push_back(watched_sentence(totals));
+  verdict.watched.push_back(watched_sentence(totals));
   if (totals.tdc_deviation_deg().count() > 0) {
-    verdict.sentences.push_back("The ECU's mark came at " + mean_in_words(totals.tdc_deviation_deg()) +
-                                ", against the engine file.");
+    verdict.watched.push_back("The ECU's mark against the engine file: " + mean_in_words(totals.tdc_deviation_deg()) +
+                              ".");
   }
   verdict.not_watched = totals.not_watched();
   return verdict;

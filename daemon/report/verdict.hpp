@@ -22,7 +22,8 @@ enum class VerdictLevel : std::uint8_t {
 struct Verdict {
   VerdictLevel level = VerdictLevel::nothing_said;
   std::string headline;                // "No fault seen"
-  std::vector<std::string> sentences;  // what was seen, gravest first; how long it was watched
+  std::vector<std::string> sentences;  // what was seen, gravest first
+  std::vector<std::string> watched;    // for how long, and how the ECU's mark stood
   std::vector<std::string> undecided;  // cases that the evidence does not decide, and between what
   std::vector<std::string> not_watched;
 };

@@ -39,7 +39,7 @@ std::set<std::string> names_in(const std::string& folder) {
   return names;
 }
 
-Row judge(const std::string& program, const std::string& folder, const std::string& name) {
+Row judge(const std::string& program, const std::string& folder, const std::string& name, const std::string& reports) {
   Row row;
   row.name = name;
   const std::string base = folder + "/" + name;
@@ -57,7 +57,8 @@ Row judge(const std::string& program, const std::string& folder, const std::stri
   }
   const auto& expectation = std::get<Expectation>(read);
   row.expected = expected_in_words(expectation);
-  const Run run = replay_twice(program, expectation, folder, log);
+  const Run run =
+      replay_twice(program, expectation, folder, log, reports.empty() ? "" : reports + "/" + name + ".html");
   row.edges = run.outcome.edges;
   row.frames = run.outcome.frames;
   row.found = found_in_words(run.outcome);
@@ -85,13 +86,14 @@ void print(const Row& row) {
   }
 }
 
-int judge_all(const std::string& program, const std::string& folder, const std::string& only) {
+int judge_all(const std::string& program, const std::string& folder, const std::string& only,
+              const std::string& reports) {
   print_line("name", "edges", "frames", "must be found", "found", "verdict");
   std::size_t failed = 0;
   std::size_t count = 0;
   for (const std::string& name : names_in(folder)) {
     if (name.rfind(only, 0) == 0) {
-      const Row row = judge(program, folder, name);
+      const Row row = judge(program, folder, name, reports);
       print(row);
       failed += row.problems.empty() ? 0 : 1;
       ++count;
@@ -129,11 +131,14 @@ int main(int argc, char** argv) try {
   app.add_option("--logs", folder, "Folder of logs")->check(CLI::ExistingDirectory);
   app.add_option("--only", only, "Names that begin so");
   app.add_option("--make", made, "Make the log of this expectation file from its scenario, instead of judging");
+  std::string reports;
+  app.add_option("--reports", reports, "Keep the report of each log in this folder, as NAME.html")
+      ->check(CLI::ExistingDirectory);
   CLI11_PARSE(app, argc, argv);
   if (!made.empty()) {
     return make(program, made);
   }
-  return judge_all(program, folder, only);
+  return judge_all(program, folder, only, reports);
 } catch (const std::exception& error) {
   std::cerr << "replay_logs: " << error.what() << '\n';
   return 2;

@@ -89,6 +89,31 @@ void must_be_done(int code, const std::string& what, const std::string& log, std
   problems.push_back(what + " ended with exit code " + std::to_string(code) + ": " + said);
 }
 
+// The report of a session, as report.html in its folder and beside it.
+void make_report(const std::string& program, const std::string& session, const ScratchFolder& scratch,
+                 const std::string& keep, std::vector<std::string>& problems) {
+  constexpr std::size_t bytes_max = 300'000;
+  const std::string again = scratch.path("again.html");
+  must_be_done(run({program, "report", session}, scratch.path("report.log")), "report", scratch.path("report.log"),
+               problems);
+  must_be_done(run({program, "report", session, "--out", again}, scratch.path("report.log")), "report elsewhere",
+               scratch.path("report.log"), problems);
+  std::string problem;
+  const std::string page = bytes_of(session + "/report.html", problem);
+  if (problem.empty() && page != bytes_of(again, problem)) {
+    problem = "a second report has other bytes";
+  }
+  if (problem.empty() && (!ends_with(page, "</html>\n") || page.size() > bytes_max)) {
+    problem = "report.html: expected a whole page of at most 300,000 bytes, found " + std::to_string(page.size());
+  }
+  if (problem.empty() && !keep.empty() && !write_file(keep, page)) {
+    problem = keep + ": expected a file that can be written";
+  }
+  if (!problem.empty()) {
+    problems.push_back(problem);
+  }
+}
+
 }  // namespace
 
 ScratchFolder::ScratchFolder() : path_(std::filesystem::temp_directory_path() / "replay-log-XXXXXX") {
@@ -163,7 +188,7 @@ std::vector<std::string> replay_words(const std::string& program, const Expectat
 }  // namespace
 
 Run replay_twice(const std::string& program, const Expectation& expectation, const std::string& beside,
-                 const Log& log) {
+                 const Log& log, const std::string& keep_report) {
   Run result;
   const ScratchFolder scratch;
   const std::string engine = engine_path(expectation, beside, scratch);
@@ -182,6 +207,7 @@ Run replay_twice(const std::string& program, const Expectation& expectation, con
                                                 : problem);
     }
   }
+  make_report(program, first, scratch, keep_report, result.problems);
   std::string problem;
   if (!log.edges.empty()) {
     count_edges(log.edges, result.outcome);

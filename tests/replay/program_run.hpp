@@ -41,7 +41,11 @@ struct Run {
   Outcome outcome;
   std::vector<std::string> problems;  // one line each; empty: both replays went through and agree
 };
-Run replay_twice(const std::string& program, const Expectation& expectation, const std::string& beside, const Log& log);
+//
+// A report is made of the first session, twice, and must be one whole page, the same as bytes; with `keep_report` it is
+// kept there.
+Run replay_twice(const std::string& program, const Expectation& expectation, const std::string& beside, const Log& log,
+                 const std::string& keep_report = {});
 
 // Makes the log of a new expectation file: simulates its scenario and packs edges and frames into NAME.csv.zst and
 // NAME.can.log.zst, `base` being all before the endings.
