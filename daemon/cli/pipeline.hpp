@@ -19,7 +19,7 @@
 
 namespace cw {
 
-using Observation = std::variant<Finding, Cycle, Second, StateChange>;
+using Observation = std::variant<Finding, Cycle, Second, StateChange, ClockFit>;
 
 struct PipelineSettings {
   bool live = false;

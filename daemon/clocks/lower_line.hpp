@@ -2,10 +2,10 @@
 // clocks run at different speeds, and what queues add to that is never negative. So the line that lies below all points
 // and as near to them as can be is the relation of the clocks, up to the least delay, which no arrival shows.
 //
-// Both published forms are here, and give the same line: the linear programme of Moon, Skelly and Towsley, "Estimation
-// and removal of clock skew from network delay measurements", INFOCOM 1999, 227-234, and the lower convex hull of Zhang,
-// Liu and Xia, "Clock synchronization algorithms for network measurements", INFOCOM 2002. "As near as can be" means in
-// both: the sum of the distances, taken along the delay, is the least.
+// Moon, Skelly and Towsley, "Estimation and removal of clock skew from network delay measurements", INFOCOM 1999,
+// 227-234, find it by a linear programme; Zhang, Liu and Xia, "Clock synchronization algorithms for network
+// measurements", INFOCOM 2002, by the lower convex hull, which is the form here. "As near as can be" means in both: the
+// sum of the distances, taken along the delay, is the least. The tests hold one form against the other.
 #pragma once
 
 #include <cstdint>

@@ -41,14 +41,14 @@ class SourceClock {
   explicit SourceClock(const ClockSettings& settings) : settings_(settings) {}
 
   // An item of the source, in sequence order. Items that arrive together (one read of a port) are one arrival, that of
-  // the youngest. Source times that fall start the fit afresh.
+  // the youngest. Source times that fall by more than a second start the fit afresh (frames of two interfaces in one log
+  // may be out of order by less).
   void arrival(std::int64_t source_ns, std::int64_t host_ns) {
+    if (settled_) {
+      return;
+    }
     if (host_ns != newest_host_ns_ || !any_) {
-      if (any_) {
-        take_newest();
-      }
-      any_ = true;
-      newest_host_ns_ = host_ns;
+      next_arrival(source_ns, host_ns);
     }
     newest_source_ns_ = source_ns;
   }
@@ -58,8 +58,11 @@ class SourceClock {
 
   // Host time is no arrival: it was made from source time (files replayed without a recording, which have been shifted
   // to one clock). Then a reading is exact as far as that shift is, and there is no delay to take off and nothing to fit.
-  void host_is_made_from_source() { exact_ = true; }
+  void host_is_made_from_source();
   bool is_exact() const { return exact_; }
+
+  // Of the newest arrival; 0 before the first.
+  std::int64_t newest_source_ns() const { return newest_source_ns_; }
 
   // Nothing until some seconds were seen. Beyond what was seen the uncertainty grows.
   std::optional<ClockReading> at(std::int64_t source_ns) const;
@@ -73,16 +76,22 @@ class SourceClock {
     std::int64_t host_ns = 0;
   };
 
+  void next_arrival(std::int64_t source_ns, std::int64_t host_ns);
   void take_newest();
   void begin_stretch(const Arrival& arrival);
   void end_stretch();
   void fit();
-  double delay_ns(const Arrival& arrival) const;   // host - source, from the origin's
-  double source_ns(const Arrival& arrival) const;  // from the origin's
+  void begin_after_step(const Arrival& arrival);
+  bool is_late_step(const DelayPoint& point) const;
+  double beyond_line_ns(const Arrival& arrival) const;  // only with a line
+  double early_limit_ns(double source_ns) const;        // likewise
+  double uncertainty_ns(double source_ns) const;        // of the line, likewise
+  double delay_ns(const Arrival& arrival) const;        // host - source, from the origin's
+  double source_ns(const Arrival& arrival) const;       // from the origin's
 
   ClockSettings settings_;
   bool exact_ = false;
-  std::optional<std::int64_t> shift_ns_;  // host - source, of a file: the least (what a queue held up arrives later)
+  bool settled_ = false;  // exact_, and the first arrival of the epoch is known: later ones tell nothing new
   // The newest arrival; taken up when a later one shows that it is complete.
   bool any_ = false;
   std::int64_t newest_host_ns_ = 0;

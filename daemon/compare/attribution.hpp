@@ -41,6 +41,7 @@ enum class Circumstance : std::uint8_t {
   no_cam_watched,         // nothing but the reference to hold against the teeth
   other_device,           // a channel of the engine file comes from another device than the crank
   link_silent,            // a source that sends heartbeats sends nothing, though its link is open
+  clock_stepped,          // a source's clock, or the delay of its link, was suddenly another
   // Of a CAN interface, as its error frames tell:
   bus_off,             // it has taken itself off the bus
   bus_passive,         // error counter at 128 or more

@@ -16,6 +16,7 @@
 #include "compare/tdc_watch.hpp"
 #include "compare/wheel_report.hpp"
 #include "monitor/bus_watch.hpp"
+#include "monitor/clock_watch.hpp"
 #include "monitor/evidence_index.hpp"
 #include "monitor/finding_gate.hpp"
 #include "monitor/link_watch.hpp"
@@ -78,7 +79,8 @@ class Monitor::Pipeline {
         tdc_(engine_, next_id_),
         wheel_(engine_, next_id_),
         cam_patterns_(engine_, next_id_),
-        buses_(next_id_) {
+        buses_(next_id_),
+        clocks_(engine_.sources) {
     row_.cam_phase_deg.resize(engine_.cams.size());
     last_ns_of_others_.fill(std::numeric_limits<std::int64_t>::min());
   }
@@ -110,6 +112,9 @@ class Monitor::Pipeline {
       row_end_ns_ = last_host_ns_ - first_host_ns_;
       end_row();
     }
+    for (const ClockFit& fit : clocks_.fits()) {
+      observer_.on_clock(fit);
+    }
   }
 
  private:
@@ -117,6 +122,7 @@ class Monitor::Pipeline {
     last_host_ns_ = item.host_ns;
     last_sequence_ = item.sequence;
     links_.heard(item.source, item.host_ns);
+    clocks_.edge(item);
     if (item.source != timing_source_) {
       edge_of_another(item);
       return;
@@ -161,6 +167,7 @@ class Monitor::Pipeline {
     if (const auto news = links_.take(item)) {
       link_news(*news, item);
     }
+    clocks_.take(item);
     switch (item.kind) {
       case ItemKind::tick:
         tick(item);
@@ -182,6 +189,9 @@ class Monitor::Pipeline {
   void tick(const Item& item) {
     for (const LinkWatch::News& news : links_.tick()) {
       link_news(news, item);
+    }
+    for (const ClockWatch::Step& step : clocks_.take_steps()) {
+      clock_stepped(step);
     }
     sync_.tick(links_.listened_until(timing_source_, item.host_ns) - last_crank_host_ns_);
     settle();
@@ -266,6 +276,14 @@ class Monitor::Pipeline {
       finding.values.emplace_back(bytes ? "lost_bytes" : "lost_items", static_cast<double>(count));
     }
     report_of_source(item, std::move(finding));
+  }
+
+  void clock_stepped(const ClockWatch::Step& step) {
+    Finding finding = plain(FindingKind::clock_trouble, Circumstance::clock_stepped, "host", step.step.host_ns);
+    constexpr double ms_per_ns = 1e-6;
+    finding.values.emplace_back("step_ms", static_cast<double>(step.step.step_ns) * ms_per_ns);
+    finding.values.emplace_back("source", step.source);
+    report_one(std::move(finding));
   }
 
   void clock_went_back(const Item& item) {
@@ -468,6 +486,7 @@ class Monitor::Pipeline {
     row_.source_ns = last_source_ns_ == std::numeric_limits<std::int64_t>::min() ? 0 : last_source_ns_;
     row_.state = sync_.state();
     row_.cam_phase_deg = cams_.phases();
+    clocks_.fill(timing_source_, row_.source_ns, row_);
     const std::vector<double> deviations = tdc_.take_second();
     if (!deviations.empty()) {
       const RobustMean mean = robust_mean(deviations);
@@ -494,6 +513,7 @@ class Monitor::Pipeline {
   EvidenceIndex evidence_;
   LinkWatch links_;
   BusWatch buses_;
+  ClockWatch clocks_;
   std::array<bool, 256> carries_frames_{};                // by source: a CAN bus or a log of one
   std::array<std::optional<Finding>, 256> silent_links_;  // by source: told as open
   static constexpr int no_source = -1;

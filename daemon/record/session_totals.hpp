@@ -49,6 +49,7 @@ class SessionTotals final : public Observer {
   void on_cycle(const Cycle& cycle) override;
   void on_second(const Second& second) override;
   void on_state(const StateChange& change) override;
+  void on_clock(const ClockFit& fit) override { clocks_.push_back(fit); }
   void finish();  // call once, before reading
 
   struct KindCount {
@@ -75,6 +76,8 @@ class SessionTotals final : public Observer {
   const RunningMean& tdc_deviation_deg() const { return tdc_deviation_deg_; }  // of cycles in cycle-lock
   const std::vector<RunningMean>& cam_phase_deg() const { return cam_phase_deg_; }
   const std::vector<std::string>& channels() const { return channels_; }  // named in the input, in order; channels_max
+
+  const std::vector<ClockFit>& clocks() const { return clocks_; }  // of sources whose clock was fitted
 
   // What this engine file and this input leave unwatched, in words, for example "cam phase (no cam in the engine
   // file)".
@@ -104,6 +107,7 @@ class SessionTotals final : public Observer {
   RunningMean tdc_deviation_deg_;
   std::vector<RunningMean> cam_phase_deg_;
   std::vector<std::string> channels_;
+  std::vector<ClockFit> clocks_;
 };
 
 // Whether there is a finding at least as grave as `limit`; never when there is no limit.
