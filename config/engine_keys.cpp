@@ -51,6 +51,8 @@ constexpr std::array known_keys = {
     EngineKey{"source", "channels"},
     EngineKey{"source", "baud"},
     EngineKey{"source", "allow_remote"},
+    EngineKey{"source", "least_delay_ms"},
+    EngineKey{"source", "least_delay_uncertainty_ms"},
     EngineKey{"can", "map"},
     EngineKey{"can", "interface"},
     EngineKey{"limits", "tdc_warning_deg"},

@@ -15,6 +15,7 @@ constexpr std::array edge_words = {Word<ActiveEdge>{"falling", ActiveEdge::falli
 constexpr std::array mark_words = {Word<ReferenceMark>{"tdc", ReferenceMark::tdc},
                                    Word<ReferenceMark>{"spark", ReferenceMark::spark}};
 constexpr double delay_us_max = 10'000;
+constexpr Range delay_ms = {0, 1000};
 
 std::string place(const TableReader& in, std::string_view key) {
   return std::string(key) + ", line " + std::to_string(in.line(key));
@@ -167,6 +168,9 @@ SourceSpec read_source_section(const TableReader& in, const std::vector<ChannelU
   source.address = in.text("address", path_bytes_max).value_or("");
   source.baud = in.whole("baud", 50, 12'000'000).value_or(source.baud);
   source.allow_remote = in.flag("allow_remote").value_or(source.allow_remote);
+  const LeastDelay usual = usual_least_delay(source.driver);
+  source.least_delay.ms = in.number("least_delay_ms", delay_ms).value_or(usual.ms);
+  source.least_delay.uncertainty_ms = in.number("least_delay_uncertainty_ms", delay_ms).value_or(usual.uncertainty_ms);
   read_channel_names(in, uses, source);
   return source;
 }

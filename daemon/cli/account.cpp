@@ -140,6 +140,18 @@ std::string verdict(const SessionTotals& totals, const Engine& engine) {
          boost::algorithm::join(kinds, ", ") + ".";
 }
 
+// Only where there are several: with one source all times are on its clock and nothing rests on the host's.
+std::string clocks_in_words(const SessionTotals& totals) {
+  std::vector<std::string> parts;
+  for (const ClockFit& fit : totals.clocks()) {
+    parts.push_back("source " + std::to_string(fit.source) + " runs " + fixed(std::fabs(fit.skew_ppm), 1) + " ppm " +
+                    (fit.skew_ppm > 0 ? "slow" : "fast") + " against this computer, known within " +
+                    fixed(fit.uncertainty_ms, 2) + " ms" +
+                    (fit.steps > 0 ? ", " + count_of(fit.steps, "step", "steps") : ""));
+  }
+  return parts.size() < 2 ? "" : boost::algorithm::join(parts, "; ");
+}
+
 }  // namespace
 
 std::string totals_in_words(const SessionTotals& totals, const Engine& engine, const std::string& recording) {
@@ -162,6 +174,7 @@ std::string totals_in_words(const SessionTotals& totals, const Engine& engine, c
     }
   }
   add("ECU", ecu_in_words(totals));
+  add("Clocks", clocks_in_words(totals));
   add("Recording", recording);
   add("Seen", verdict(totals, engine));
   add("Not watched", boost::algorithm::join(totals.not_watched(), "; "));

@@ -623,6 +623,11 @@ void explain_sources(const Engine& engine, Page& page) {
                                                        " up type can bitrate BITS_A_SECOND listen-only on)"
                                                  : "") +
                    (names.empty() ? "" : "; " + listed(names)) + ".");
+    const LeastDelay& delay = source.least_delay;
+    page.point("What it sends takes " + plain_number(delay.ms) + " ms at least to arrive, give or take " +
+               plain_number(delay.uncertainty_ms) +
+               " ms (least_delay_ms, least_delay_uncertainty_ms): no arrival shows " +
+               "it, and with other sources it is compared no closer than that.");
   }
 }
 

@@ -4,6 +4,7 @@
 #include <utility>
 
 #include "cli/channel_names.hpp"
+#include "cli/session_sources.hpp"
 #include "cli/version.hpp"
 
 namespace cw {
@@ -85,6 +86,7 @@ std::variant<std::unique_ptr<LiveSession>, std::string> LiveSession::create(cons
   settings.info.engine_file_text = session->engine_.text;
   settings.info.signal_maps = session->engine_.map_texts;
   settings.info.anchor = session->anchor_;
+  use_sources(sources, session->engine_.engine);
   settings.info.sources = std::move(sources);
   const std::string& asked = setting.options.out;
   const Engine& described = session->engine_.engine;

@@ -14,14 +14,16 @@ namespace {
 
 std::variant<SourceSpec, std::string> source_from_text(const std::string& text) {
   if (text == "-") {
-    return SourceSpec{.driver = "csv", .address = "-", .channels = {}};
+    return SourceSpec{.driver = "csv", .address = "-", .channels = {}, .least_delay = usual_least_delay("csv")};
   }
   const std::size_t colon = text.find(':');
   if (colon == std::string::npos || find_driver(text.substr(0, colon)) == nullptr || colon + 1 == text.size()) {
     return "--source: expected DRIVER:ADDRESS with one of the drivers " + driver_names() + ", or -, found \"" + text +
            "\"";
   }
-  return SourceSpec{.driver = text.substr(0, colon), .address = text.substr(colon + 1), .channels = {}};
+  const std::string driver = text.substr(0, colon);
+  return SourceSpec{
+      .driver = driver, .address = text.substr(colon + 1), .channels = {}, .least_delay = usual_least_delay(driver)};
 }
 
 SourceAddress address_of(const SourceSpec& spec) {

@@ -16,6 +16,7 @@ class Collector final : public Observer {
   void on_second(const Second& second) override { observations_.emplace_back(second); }
   void on_state(const StateChange& change) override { observations_.emplace_back(change); }
   void on_wheel(const WheelShape& shape) override { observations_.emplace_back(shape); }
+  void on_clock(const ClockFit& fit) override { observations_.emplace_back(fit); }
   std::vector<Observation> take() { return std::exchange(observations_, {}); }
 
  private:
@@ -29,6 +30,7 @@ struct TellObserver {
   void operator()(const Second& second) const { observer.on_second(second); }
   void operator()(const StateChange& change) const { observer.on_state(change); }
   void operator()(const WheelShape& shape) const { observer.on_wheel(shape); }
+  void operator()(const ClockFit& fit) const { observer.on_clock(fit); }
 };
 
 }  // namespace

@@ -21,7 +21,7 @@
 
 namespace cw {
 
-using Observation = std::variant<Finding, Cycle, Second, StateChange, WheelShape>;
+using Observation = std::variant<Finding, Cycle, Second, StateChange, WheelShape, ClockFit>;
 
 struct PipelineSettings {
   bool live = false;

@@ -16,6 +16,7 @@
 #include "cli/file_shifts.hpp"
 #include "cli/pipeline.hpp"
 #include "cli/replay_source.hpp"
+#include "cli/session_sources.hpp"
 #include "cli/source_place.hpp"
 #include "cli/terminal.hpp"
 #include "cli/version.hpp"
@@ -337,6 +338,10 @@ ExitCode replay_input(const ReplayOptions& options, const BeginReplay* begin) {
   }
   if (auto error = begin_input(options, std::get<EngineText>(engine).engine, opened)) {
     return refuse(ExitCode::usage, *error);
+  }
+  const SessionReader* session = opened.session();
+  if (session != nullptr && session->info()) {
+    use_sources(session->info()->sources, std::get<EngineText>(engine).engine);
   }
   ReplayWork work(options, opened, std::move(std::get<EngineText>(engine)));
   if (auto error = work.open_outputs()) {

@@ -413,6 +413,16 @@ const std::vector<AttributionRow>& rows() {
         "channel names of the devices, and the channels of each [[source]]"},
        "",
        ""},
+      {clock_trouble,
+       clock_stepped,
+       Severity::warning,
+       A::capture_link,
+       "the source's clock, or the delay of its link, was suddenly another: its times were not put on one scale with "
+       "others until they had been fitted anew",
+       {"for a CAN interface: what set this computer's clock", "the capture device: whether it was restarted",
+        "load of this computer and of the link"},
+       "",
+       ""},
       {frames_dropped,
        any,
        Severity::warning,
@@ -855,7 +865,7 @@ const std::vector<AttributionRow>& rows() {
 }  // namespace
 
 std::string_view to_string(Circumstance circumstance) {
-  static constexpr std::array<std::string_view, 64> names = {"any",
+  static constexpr std::array<std::string_view, 65> names = {"any",
                                                              "one odd edge",
                                                              "teeth in a row",
                                                              "one interval",
@@ -896,6 +906,7 @@ std::string_view to_string(Circumstance circumstance) {
                                                              "a tooth out of place",
                                                              "a tooth that moved",
                                                              "at one speed only",
+                                                             "the clock stepped",
                                                              "bus off",
                                                              "error passive",
                                                              "error warning",

@@ -53,6 +53,7 @@ enum class Circumstance : std::uint8_t {
   tooth_out_of_place,     // one tooth stands elsewhere than the rest of the wheel lets expect
   tooth_moved,            // ... and stood there before
   order_one_unsure,       // seen at one speed only
+  clock_stepped,          // a source's clock, or the delay of its link, was suddenly another
   // Of a CAN interface, as its error frames tell:
   bus_off,             // it has taken itself off the bus
   bus_passive,         // error counter at 128 or more

@@ -5,6 +5,7 @@
 #include <cstdint>
 #include <optional>
 #include <string>
+#include <string_view>
 #include <utility>
 #include <vector>
 
@@ -70,12 +71,23 @@ struct Reference {
   double delay_us = 0;
 };
 
+// From an event to the quickest arrival of its item that there can be: what no fit of clocks can see (clocks/).
+struct LeastDelay {
+  double ms = 1.0;
+  double uncertainty_ms = 1.0;  // 95 % half width
+
+  friend bool operator==(const LeastDelay&, const LeastDelay&) = default;
+};
+// What is usual for a driver of that name; what stands beside each says why.
+LeastDelay usual_least_delay(std::string_view driver);
+
 struct SourceSpec {
   std::string driver;  // name in the driver registry
   std::string address;
   std::vector<std::pair<std::string, std::string>> channels;  // (channel in this file, device's own name)
   int baud = 115200;                                          // bits a second; serial ports only
   bool allow_remote = false;                                  // network: hosts other than this computer
+  LeastDelay least_delay = {};                                // of its items, to arrive at this computer
 };
 
 // What an ECU says on a bus: which signal map tells it.

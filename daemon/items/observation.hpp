@@ -174,6 +174,15 @@ struct WheelShape {
   std::vector<int> masked_orders;  // waves a turn that the engine's firing hides: not observable, left out
 };
 
+// The clock of one source against the host's, as it was fitted at the end of the session (clocks/source_clock.hpp).
+struct ClockFit {
+  int source = 0;
+  double offset_ms = 0;       // host - source, of the newest item
+  double skew_ppm = 0;        // positive = the source's clock runs slow
+  double uncertainty_ms = 0;  // of the offset, 95 % half width, the least delay's part included
+  std::uint32_t steps = 0;    // how often the fit began anew since the clock had stepped
+};
+
 struct StateChange {
   LockState from = LockState::no_signal;
   LockState to = LockState::no_signal;
@@ -194,6 +203,8 @@ class Observer {
   virtual void on_state(const StateChange& change) = 0;
   // Once a minute of running, and at the end, when enough turns were averaged.
   virtual void on_wheel(const WheelShape& /*shape*/) {}
+  // At the end, once for each source whose clock was fitted, in the order of their numbers.
+  virtual void on_clock(const ClockFit& /*fit*/) {}
 };
 
 }  // namespace cw

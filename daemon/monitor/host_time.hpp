@@ -1,5 +1,5 @@
-// From the clock of the timing source to the host's: the one place where that is decided. For now the least of host less
-// source over the last 10 to 20 s of ticks, since a stamp can only come late: right to what the link takes at least.
+// From the clock of the timing source to the host's as long as there is no fit of it (clock_watch.hpp): the least of host
+// less source over the last 10 to 20 s of ticks, since a stamp can only come late: right to what the link takes at least.
 #pragma once
 
 #include <algorithm>

@@ -19,6 +19,7 @@
 #include "compare/wheel_report.hpp"
 #include "monitor/bus_watch.hpp"
 #include "monitor/channel_role.hpp"
+#include "monitor/clock_watch.hpp"
 #include "monitor/ecu_side.hpp"
 #include "monitor/evidence_index.hpp"
 #include "monitor/finding_gate.hpp"
@@ -57,7 +58,8 @@ class Monitor::Pipeline {
         teeth_(engine_, next_id_),
         cam_patterns_(engine_, next_id_),
         buses_(next_id_),
-        ecu_(engine_, std::move(maps), next_id_) {
+        ecu_(engine_, std::move(maps), next_id_),
+        clocks_(engine_.sources) {
     row_.cam_phase_deg.resize(engine_.cams.size());
     last_ns_of_others_.fill(std::numeric_limits<std::int64_t>::min());
   }
@@ -93,6 +95,9 @@ class Monitor::Pipeline {
       row_end_ns_ = last_host_ns_ - first_host_ns_;
       end_row();
     }
+    for (const ClockFit& fit : clocks_.fits()) {
+      observer_.on_clock(fit);
+    }
   }
 
  private:
@@ -100,6 +105,7 @@ class Monitor::Pipeline {
     last_host_ns_ = item.host_ns;
     last_sequence_ = item.sequence;
     links_.heard(item.source, item.host_ns);
+    clocks_.edge(item);
     if (item.source != timing_source_) {
       edge_of_another(item);
       return;
@@ -146,6 +152,7 @@ class Monitor::Pipeline {
     if (const auto news = links_.take(item)) {
       link_news(*news, item);
     }
+    clocks_.take(item);
     switch (item.kind) {
       case ItemKind::tick:
         tick(item);
@@ -168,6 +175,9 @@ class Monitor::Pipeline {
     host_evidence_.note(item.host_ns, item.sequence);
     for (const LinkWatch::News& news : links_.tick()) {
       link_news(news, item);
+    }
+    for (const ClockWatch::Step& step : clocks_.take_steps()) {
+      clock_stepped(step);
     }
     sync_.tick(links_.listened_until(timing_source_, item.host_ns) - last_crank_host_ns_);
     settle();
@@ -200,8 +210,16 @@ class Monitor::Pipeline {
     }
   }
 
-  // The host's time of a source time, or of now where that can't be told.
-  std::int64_t host_of(std::int64_t source_ns) const { return host_time_.host_of(source_ns).value_or(last_host_ns_); }
+  // The host's time of a time of the timing source, or of now where that can't be told: by its fitted clock, and in the
+  // first seconds, before there is one, by the least late arrival.
+  std::int64_t host_of(std::int64_t source_ns) const {
+    if (timing_source_ != no_source) {
+      if (const auto reading = clocks_.at(static_cast<std::uint8_t>(timing_source_), source_ns)) {
+        return reading->host_ns;
+      }
+    }
+    return host_time_.host_of(source_ns).value_or(last_host_ns_);
+  }
 
   void can_frame(const Item& item, const ItemBatch& batch) {
     carries_frames_[item.source] = true;
@@ -282,6 +300,14 @@ class Monitor::Pipeline {
       finding.values.emplace_back(bytes ? "lost_bytes" : "lost_items", static_cast<double>(count));
     }
     report_of_source(item, std::move(finding));
+  }
+
+  void clock_stepped(const ClockWatch::Step& step) {
+    Finding finding = plain(FindingKind::clock_trouble, Circumstance::clock_stepped, "host", step.step.host_ns);
+    constexpr double ms_per_ns = 1e-6;
+    finding.values.emplace_back("step_ms", static_cast<double>(step.step.step_ns) * ms_per_ns);
+    finding.values.emplace_back("source", step.source);
+    report_one(std::move(finding));
   }
 
   void clock_went_back(const Item& item) {
@@ -529,6 +555,7 @@ class Monitor::Pipeline {
     row_.source_ns = last_source_ns_ == std::numeric_limits<std::int64_t>::min() ? 0 : last_source_ns_;
     row_.state = sync_.state();
     row_.cam_phase_deg = cams_.phases();
+    clocks_.fill(timing_source_, row_.source_ns, row_);
     const std::vector<double> deviations = tdc_.take_second();
     if (!deviations.empty()) {
       const RobustMean mean = robust_mean(deviations);
@@ -560,6 +587,7 @@ class Monitor::Pipeline {
   EvidenceIndex evidence_;
   LinkWatch links_;
   BusWatch buses_;
+  ClockWatch clocks_;
   EcuSide ecu_;
   HostTime host_time_;
   EvidenceIndex host_evidence_;             // by host time, of ticks: what the ECU says is held against all that came

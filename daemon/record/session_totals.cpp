@@ -205,6 +205,16 @@ OrderedJson mean_json(const RunningMean& mean) {
   return json;
 }
 
+OrderedJson clock_json(const ClockFit& fit) {
+  OrderedJson json;
+  json["source"] = fit.source;
+  json["offset_ms"] = rounded(fit.offset_ms);
+  json["skew_ppm"] = rounded(fit.skew_ppm);
+  json["uncertainty_ms"] = rounded(fit.uncertainty_ms);
+  json["steps"] = fit.steps;
+  return json;
+}
+
 std::optional<std::int64_t> wall_of(const std::optional<WallAnchor>& anchor, const std::optional<std::int64_t>& host) {
   return anchor && host ? wall_ns_at(*anchor, *host) : std::nullopt;
 }
@@ -288,6 +298,9 @@ std::string summary_json(const SessionTotals& totals, const Engine& engine, cons
   }
   if (totals.wheel()) {
     json["wheel"] = wheel_json(*totals.wheel());
+  }
+  for (const ClockFit& fit : totals.clocks()) {
+    json["clocks"].push_back(clock_json(fit));
   }
   json["worst"] = OrderedJson::array();
   for (const Finding& finding : totals.worst()) {

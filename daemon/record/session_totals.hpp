@@ -58,6 +58,7 @@ class SessionTotals final : public Observer {
   void on_second(const Second& second) override;
   void on_state(const StateChange& change) override;
   void on_wheel(const WheelShape& shape) override { wheel_ = shape; }
+  void on_clock(const ClockFit& fit) override { clocks_.push_back(fit); }
   void finish();  // call once, before reading
 
   struct KindCount {
@@ -83,11 +84,12 @@ class SessionTotals final : public Observer {
   std::int64_t span_ns() const;  // host time from the first item to the last
   const RunningMean& tdc_deviation_deg() const { return tdc_deviation_deg_; }  // of cycles in cycle-lock
   const std::vector<RunningMean>& cam_phase_deg() const { return cam_phase_deg_; }
-  const std::optional<WheelShape>& wheel() const { return wheel_; }            // the latest; nothing before it is known
+  const std::optional<WheelShape>& wheel() const { return wheel_; }       // the latest; nothing before it is known
   const std::vector<std::string>& channels() const { return channels_; }  // named in the input, in order; channels_max
 
   bool listens_to_ecu() const { return !ecu_gives_.empty(); }  // there is a signal map
   const EcuSeconds& ecu_seconds() const { return ecu_seconds_; }
+  const std::vector<ClockFit>& clocks() const { return clocks_; }  // of sources whose clock was fitted
 
   // What this engine file and this input leave unwatched, in words, for example "cam phase (no cam in the engine
   // file)".
@@ -122,6 +124,7 @@ class SessionTotals final : public Observer {
   std::vector<RunningMean> cam_phase_deg_;
   std::vector<std::string> channels_;
   std::optional<WheelShape> wheel_;
+  std::vector<ClockFit> clocks_;
 };
 
 // Whether there is a finding at least as grave as `limit`; never when there is no limit.

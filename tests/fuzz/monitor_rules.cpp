@@ -57,9 +57,17 @@ class Listener final : public Observer {
   void on_second(const Second& second) override {
     expect_sound(second.rpm, "a finite speed");
     expect_sound(second.tdc_deviation_deg, "a finite deviation");
+    expect_sound(second.clock_offset_ms, "a finite offset");
+    expect_sound(second.clock_skew_ppm, "a finite skew");
+    expect(!second.clock_uncertainty_ms || *second.clock_uncertainty_ms >= 0, "an uncertainty of the clock");
     expect(second.cam_phase_deg.size() == engine_.cams.size(), "a phase a cam");
     totals_.on_second(second);
     text_ += trend_row(second, engine_.cams.size());
+  }
+
+  void on_clock(const ClockFit& fit) override {
+    expect(std::isfinite(fit.offset_ms) && std::isfinite(fit.skew_ppm) && fit.uncertainty_ms >= 0, "a sound clock");
+    totals_.on_clock(fit);
   }
 
   void on_state(const StateChange& change) override {

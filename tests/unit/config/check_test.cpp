@@ -321,6 +321,12 @@ TEST(CheckWords, say_that_a_can_interface_is_to_be_listen_only) {
   says(engine, "driver \"socketcan\" at can0, which is to be listen-only (ip link set can0 up type can bitrate");
 }
 
+TEST(CheckWords, say_what_no_arrival_shows_of_a_source) {
+  Engine engine = ready_engine("demo-four");
+  engine.sources = {{"serial", "/dev/x", {}, 115'200, false, {0.6, 0.4}}};
+  says(engine, "What it sends takes 0.6 ms at least to arrive, give or take 0.4 ms");
+}
+
 TEST(CheckWords, keep_the_cautions_in_place) {
   const Engine engine = ready_engine("demo-four");
   says(engine, "fuel off, always");

@@ -238,6 +238,7 @@ TEST(EngineFile, reads_sources_with_the_names_that_devices_use) {
   EXPECT_EQ(engine.sources[1].driver, "tcp");
   EXPECT_EQ(engine.sources[1].baud, 250000);
   EXPECT_TRUE(engine.sources[1].allow_remote);
+  EXPECT_EQ(engine.sources[1].least_delay, usual_least_delay("tcp"));
 }
 
 TEST(EngineFile, reads_every_limit) {
