@@ -15,7 +15,9 @@ namespace {
 constexpr std::int64_t ns_per_ms = 1'000'000;
 constexpr std::int64_t settle_ns = 150 * ns_per_ms;  // until edges of that time have come too, by whatever link
 constexpr std::int64_t ahead_ns = 50 * ns_per_ms;    // what clocks and links may put the ECU's word too early
-constexpr double steady_share = 0.01;                // a ratio is taken where the speed varied by less
+constexpr double steady_share = 0.01;                // a ratio is taken where the speed of the cycles varied by less
+constexpr double swing_share = 0.3;                  // firing shakes the speed within a cycle by less, but for cranking
+constexpr int averaged_readings = 20;
 constexpr double ratio_agreement = 0.005;
 constexpr int ratio_readings = 10;  // of a speed before it counts
 
@@ -103,7 +105,7 @@ void EcuSpeedWatch::compare(const Said& said, const WitnessPast& past, std::vect
   const double middle_rpm = (look.rpm_least + look.rpm_greatest) / 2;
   const double off_rpm = std::max({look.rpm_least - said.rpm, said.rpm - look.rpm_greatest, 0.0});
   const double limit_rpm = std::max(limits.ecu_speed_rpm, limits.ecu_speed_pct / 100 * middle_rpm);
-  const std::optional<double> off_mean = off_mean_rpm(said, back_ns);
+  const std::optional<double> off_mean = off_mean_rpm(said, back_ns, look);
   const Judgement judgement = off_rpm > limit_rpm                                     ? Judgement::beyond
                               : off_mean && *off_mean < limit_rpm * limits.hysteresis ? Judgement::within
                                                                                       : Judgement::between;
@@ -118,9 +120,11 @@ void EcuSpeedWatch::compare(const Said& said, const WitnessPast& past, std::vect
   }
 }
 
-std::optional<double> EcuSpeedWatch::off_mean_rpm(const Said& said, std::int64_t back_ns) {
+std::optional<double> EcuSpeedWatch::off_mean_rpm(const Said& said, std::int64_t back_ns, const WitnessLook& look) {
   const auto mean = cycles_.between(said.host_ns - back_ns, said.host_ns + ahead_ns, 2 * back_ns);
-  if (!mean || mean->count < 2 || mean->greatest - mean->least > steady_share * mean->least) {
+  // A cycle is known only when it is over, so that the teeth must not tell of a change yet either.
+  const bool changes = look.rpm_greatest - look.rpm_least > swing_share * look.rpm_greatest;
+  if (!mean || mean->count < 2 || changes || mean->greatest - mean->least > steady_share * mean->least) {
     readings_ = 0;
     return std::nullopt;
   }
