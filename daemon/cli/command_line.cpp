@@ -221,6 +221,82 @@ ExitCode simulate_command(const std::string& scenario_path, const std::string& o
   return ExitCode::done;
 }
 
+void add_check(CLI::App& app, std::string& file, std::vector<std::string>& frames) {
+  CLI::App* command = app.add_subcommand("check", "Explain an engine file or a signal map in words and drawings");
+  command->add_option("FILE", file, "Engine file, signal map or DBC file")->required();
+  command
+      ->add_option("--frame", frames,
+                   "A CAN frame as candump writes it, for example 2B0#0102030405060708: only say what it means")
+      ->allow_extra_args(false);
+}
+
+void add_simulate(CLI::App& app, std::string& scenario, std::string& out) {
+  CLI::App* command = app.add_subcommand("simulate", "Make edges.csv and truth.json from a scenario file");
+  command->add_option("SCENARIO", scenario, "Scenario file")->required();
+  command->add_option("--out", out, "Folder to write to; no file there is overwritten")->required();
+}
+
+struct Options {
+  RunOptions run;
+  ReplayOptions replay;
+  ReportOptions report;
+  OffsetOptions offset;
+  PruneOptions prune;
+  StatusOptions status;
+  RecoverOptions recover;
+  LearnOptions learn;
+  std::string check_file;
+  std::vector<std::string> check_frames;
+  std::string scenario;
+  std::string simulation_out;
+};
+
+void add_commands(CLI::App& app, Options& options) {
+  add_run(app, options.run);
+  add_replay(app, options.replay);
+  add_report(app, options.report);
+  add_offset(app, options.offset);
+  add_prune(app, options.prune);
+  add_status(app, options.status);
+  add_recover(app, options.recover);
+  add_learn(app, options.learn);
+  add_check(app, options.check_file, options.check_frames);
+  add_simulate(app, options.scenario, options.simulation_out);
+  options.run.program = "/proc/self/exe";
+}
+
+ExitCode run_chosen(const CLI::App& app, const Options& options) {
+  if (app.got_subcommand("check")) {
+    const int code = check_command(options.check_file, options.check_frames, std::cout, std::cerr);
+    return code == 0 ? ExitCode::done : ExitCode::usage;
+  }
+  if (app.got_subcommand("simulate")) {
+    return simulate_command(options.scenario, options.simulation_out);
+  }
+  if (app.got_subcommand("offset")) {
+    return offset(options.offset);
+  }
+  if (app.got_subcommand("run")) {
+    return run_live(options.run);
+  }
+  if (app.got_subcommand("report")) {
+    return report(options.report);
+  }
+  if (app.got_subcommand("learn")) {
+    return learn_command(options.learn);
+  }
+  if (app.got_subcommand("prune")) {
+    return prune(options.prune);
+  }
+  if (app.got_subcommand("status")) {
+    return status_command(options.status, std::cout, std::cerr);
+  }
+  if (app.got_subcommand("recover")) {
+    return recover(options.recover);
+  }
+  return replay(options.replay);
+}
+
 }  // namespace
 
 int run_command_line(int argc, const char* const* argv) {
@@ -228,72 +304,14 @@ int run_command_line(int argc, const char* const* argv) {
   app.footer(footer);
   app.set_version_flag("--version", program_version());
   app.require_subcommand(1);
-
-  RunOptions run_options;
-  add_run(app, run_options);
-  ReplayOptions replay_options;
-  add_replay(app, replay_options);
-  ReportOptions report_options;
-  add_report(app, report_options);
-  OffsetOptions offset_options;
-  add_offset(app, offset_options);
-  PruneOptions prune_options;
-  add_prune(app, prune_options);
-  StatusOptions status_options;
-  add_status(app, status_options);
-  RecoverOptions recover_options;
-  add_recover(app, recover_options);
-  LearnOptions learn_options;
-  add_learn(app, learn_options);
-  std::string check_file;
-  std::vector<std::string> check_frames;
-  CLI::App* check = app.add_subcommand("check", "Explain an engine file or a signal map in words and drawings");
-  check->add_option("FILE", check_file, "Engine file, signal map or DBC file")->required();
-  check
-      ->add_option("--frame", check_frames,
-                   "A CAN frame as candump writes it, for example 2B0#0102030405060708: only say what it means")
-      ->allow_extra_args(false);
-
-  std::string scenario_file;
-  std::string simulation_out;
-  CLI::App* simulate = app.add_subcommand("simulate", "Make edges.csv and truth.json from a scenario file");
-  simulate->add_option("SCENARIO", scenario_file, "Scenario file")->required();
-  simulate->add_option("--out", simulation_out, "Folder to write to; no file there is overwritten")->required();
-
+  Options options;
+  add_commands(app, options);
   try {
     app.parse(argc, argv);
   } catch (const CLI::ParseError& error) {
     return app.exit(error) == 0 ? 0 : static_cast<int>(ExitCode::usage);
   }
-  if (check->parsed()) {
-    return check_command(check_file, check_frames, std::cout, std::cerr) == 0 ? 0 : static_cast<int>(ExitCode::usage);
-  }
-  if (simulate->parsed()) {
-    return static_cast<int>(simulate_command(scenario_file, simulation_out));
-  }
-  if (app.got_subcommand("offset")) {
-    return static_cast<int>(offset(offset_options));
-  }
-  if (app.got_subcommand("run")) {
-    run_options.program = "/proc/self/exe";
-    return static_cast<int>(run_live(run_options));
-  }
-  if (app.got_subcommand("report")) {
-    return static_cast<int>(report(report_options));
-  }
-  if (app.got_subcommand("learn")) {
-    return static_cast<int>(learn_command(learn_options));
-  }
-  if (app.got_subcommand("prune")) {
-    return static_cast<int>(prune(prune_options));
-  }
-  if (app.got_subcommand("status")) {
-    return static_cast<int>(status_command(status_options, std::cout, std::cerr));
-  }
-  if (app.got_subcommand("recover")) {
-    return static_cast<int>(recover(recover_options));
-  }
-  return static_cast<int>(replay(replay_options));
+  return static_cast<int>(run_chosen(app, options));
 }
 
 }  // namespace cw

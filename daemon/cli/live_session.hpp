@@ -28,8 +28,8 @@ struct LiveSetting {
   Terminal& terminal;
   std::shared_ptr<spdlog::logger> log;
   bool journal = false;
-  LiveState* live = nullptr;  // what the page shows; nullptr: nothing is served
-  bool again = false;         // a session was written before: a folder of --out is taken
+  LiveState* live = nullptr;       // what the page shows; nullptr: nothing is served
+  bool again = false;              // a session was written before: a folder of --out is taken
   ReportQueue* reports = nullptr;  // nullptr: none are made
 };
 

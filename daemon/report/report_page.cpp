@@ -393,6 +393,10 @@ std::string Page::settings() const {
   out += content_.other_events ? paragraph(*content_.other_events) : "";
   out += "<details><summary>The engine file</summary>\n<pre tabindex=\"0\">" + escaped(info.engine_file_text) +
          "</pre></details>\n";
+  for (const MapText& map : info.signal_maps) {
+    out += "<details><summary>The signal map " + escaped(map.name) + "</summary>\n<pre tabindex=\"0\">" +
+           escaped(map.text) + "</pre></details>\n";
+  }
   return section("settings", "Settings", out);
 }
 

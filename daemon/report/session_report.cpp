@@ -87,7 +87,10 @@ class Gatherer final : public Observer {
     totals_.on_state(change);
     picture_.on_state(change);
   }
-  void on_wheel(const WheelShape& shape) override { picture_.on_wheel(shape); }
+  void on_wheel(const WheelShape& shape) override {
+    totals_.on_wheel(shape);
+    picture_.on_wheel(shape);
+  }
 
  private:
   SessionTotals& totals_;

@@ -21,8 +21,9 @@ struct SessionReport {
 
 inline constexpr std::size_t drawn_findings_max = 8;
 
-// `maps`: of the ECU's broadcast, as in the session. `path` as `reader` was opened with; its info must be there. `made_with`: name and version of this program. An error line
-// when the recording can't be read a second time. Memory does not grow with the session.
+// `path` as `reader` was opened with; its info must be there. `made_with`: name and version of this program. `maps`: of the
+// ECU's broadcast, as in the session. An error line when the recording can't be read a second time. Memory does not grow
+// with the session.
 std::variant<SessionReport, std::string> make_session_report(const std::string& path, SessionReader reader,
                                                              const Engine& engine, const std::string& made_with,
                                                              const std::vector<BusMap>& maps = {});
