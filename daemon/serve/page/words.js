@@ -1,12 +1,12 @@
 // Plain words and numbers for what the daemon sends. Nothing here touches the page, so that node can test it.
 
-// Shapes differ as much as colours do: filled, half, open, crossed, square.
-const tick = '<path class="ink" d="M28 52 44 68 74 34" fill="none" stroke-width="10"/>';
+// Shapes differ as much as colours do: filled, half, open, crossed, square. No tick: a known position is not yet a sound
+// engine.
 export const states = {
   "cycle-locked": {
     word: "Cycle locked",
     text: "Crank position known in the whole engine cycle.",
-    shape: `<circle cx="50" cy="50" r="46"/>${tick}`,
+    shape: '<circle cx="50" cy="50" r="46"/><circle class="ink" cx="50" cy="50" r="16"/>',
   },
   "revolution-locked": {
     word: "Turn locked",
@@ -207,7 +207,7 @@ export function numbers(status) {
         ? "not watched: no reference in the engine file"
         : deviation === null
           ? "no reading"
-          : `± ${fixed(crank.tdc_uncertainty_deg, 2)}° (TDC, 95 %); readings spread ${fixed(crank.tdc_deviation_spread_deg, 2)}°; ${size < 0.005 ? "" : deviation > 0 ? "ECU late; " : "ECU early; "}offset: ${bases[engine.offset_basis]}`,
+          : `± ${fixed(crank.tdc_uncertainty_deg, crank.tdc_uncertainty_deg < 0.01 ? 3 : 2)}° (TDC, 95 %); readings spread ${fixed(crank.tdc_deviation_spread_deg, 2)}°; ${size < 0.005 ? "" : deviation > 0 ? "ECU late; " : "ECU early; "}offset: ${bases[engine.offset_basis]}`,
       verdict: deviation === null ? "" : size >= engine.tdc_fault_deg ? "bad" : size >= engine.tdc_warning_deg ? "doubt" : "",
     },
   ];

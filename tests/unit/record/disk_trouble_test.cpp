@@ -222,6 +222,35 @@ TEST(DiskTrouble, below_the_floor_edges_are_no_longer_written_and_findings_are) 
   EXPECT_EQ(recording.read().report.missing_items, recording.writer->lost_items());
 }
 
+TEST(DiskTrouble, shows_in_the_health_of_the_recording_for_as_long_as_it_lasts) {
+  Recording recording(10 * 1024 * 1024);
+  recording.disk.free = 11 * 1024 * 1024;
+  recording.feed(5);
+  RecordingHealth health = recording.writer->health();
+  EXPECT_TRUE(health.recording);
+  EXPECT_EQ(health.trouble, "");
+  EXPECT_EQ(health.lost_items, 0U);
+  EXPECT_EQ(health.free_bytes, 11U * 1024 * 1024);
+  recording.disk.free = 9 * 1024 * 1024;
+  recording.feed(5);
+  health = recording.writer->health();
+  EXPECT_FALSE(health.recording);
+  EXPECT_TRUE(contains(health.trouble, "less than the floor of 10"));
+  EXPECT_GT(health.lost_items, 0U);
+  recording.disk.free = 13 * 1024 * 1024;
+  recording.feed(2);
+  EXPECT_FALSE(recording.writer->health().recording) << "not before the marker";
+  recording.feed_marker();
+  EXPECT_TRUE(recording.writer->health().recording);
+  EXPECT_EQ(recording.writer->health().trouble, "");
+  recording.disk.refuse = ENOSPC;
+  recording.find();
+  EXPECT_FALSE(recording.writer->health().recording) << "what is found is not written";
+  EXPECT_TRUE(contains(recording.writer->health().trouble, std::generic_category().message(ENOSPC)));
+  recording.disk.refuse = 0;
+  EXPECT_GE(recording.writer->health().lost_items, health.lost_items);
+}
+
 TEST(DiskTrouble, a_line_that_was_written_in_part_never_stays_before_the_next) {
   Recording recording;
   recording.feed(5);
