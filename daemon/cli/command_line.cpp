@@ -186,7 +186,7 @@ ExitCode simulate_command(const std::string& scenario_path, const std::string& o
     return refuse(ExitCode::usage, scenario_path + ": " + *problem);
   }
   std::error_code error;
-  for (const char* name : {"/edges.csv", "/truth.json"}) {
+  for (const char* name : {"/edges.csv", "/can.log", "/truth.json"}) {
     if (std::filesystem::exists(out + name, error)) {
       return refuse(ExitCode::cannot_write, out + name + ": expected a new file, found one that exists");
     }
@@ -230,7 +230,7 @@ int run_command_line(int argc, const char* const* argv) {
 
   std::string scenario_file;
   std::string simulation_out;
-  CLI::App* simulate = app.add_subcommand("simulate", "Make edges.csv and truth.json from a scenario file");
+  CLI::App* simulate = app.add_subcommand("simulate", "Make edges.csv, truth.json and can.log from a scenario file");
   simulate->add_option("SCENARIO", scenario_file, "Scenario file")->required();
   simulate->add_option("--out", simulation_out, "Folder to write to; no file there is overwritten")->required();
 

@@ -118,6 +118,7 @@ void EcuSpeedWatch::compare(const Said& said, const WitnessPast& past, std::vect
   }
 }
 
+constexpr int averaged_readings = 20;
 std::optional<double> EcuSpeedWatch::off_mean_rpm(const Said& said, std::int64_t back_ns) {
   const auto mean = cycles_.between(said.host_ns - back_ns, said.host_ns + ahead_ns, 2 * back_ns);
   if (!mean || mean->count < 2 || mean->greatest - mean->least > steady_share * mean->least) {
