@@ -210,7 +210,7 @@ ExitCode simulate_command(const std::string& scenario_path, const std::string& o
     return refuse(ExitCode::usage, scenario_path + ": " + *problem);
   }
   std::error_code error;
-  for (const char* name : {"/edges.csv", "/truth.json"}) {
+  for (const char* name : {"/edges.csv", "/can.log", "/truth.json"}) {
     if (std::filesystem::exists(out + name, error)) {
       return refuse(ExitCode::cannot_write, out + name + ": expected a new file, found one that exists");
     }
@@ -231,7 +231,7 @@ void add_check(CLI::App& app, std::string& file, std::vector<std::string>& frame
 }
 
 void add_simulate(CLI::App& app, std::string& scenario, std::string& out) {
-  CLI::App* command = app.add_subcommand("simulate", "Make edges.csv and truth.json from a scenario file");
+  CLI::App* command = app.add_subcommand("simulate", "Make edges.csv, truth.json and can.log from a scenario file");
   command->add_option("SCENARIO", scenario, "Scenario file")->required();
   command->add_option("--out", out, "Folder to write to; no file there is overwritten")->required();
 }

@@ -433,6 +433,8 @@ void judge_kind(const Scene& scene, FaultVerdict& verdict) {
       return judge_deviation(scene, verdict);
     case FaultKind::reference_missing:
       return judge_reference_missing(scene, verdict);
+    default:
+      return;  // of an ECU that is modelled whole: two_sided_judge.cpp
   }
 }
 

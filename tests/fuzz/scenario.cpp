@@ -33,9 +33,22 @@ void seeds(const AddSeed& add) {
 }
 
 std::span<const std::string_view> words() {
-  static constexpr std::string_view all[] = {"[[profile]]\n", "[[fault]]\n",        "[noise]\n", "kind = ",
-                                             "seed = ",       "engine = ",          "inf",       "nan",
-                                             "1e308",         "9223372036854775807"};
+  static constexpr std::string_view all[] = {"[[profile]]\n",
+                                             "[[fault]]\n",
+                                             "[noise]\n",
+                                             "kind = ",
+                                             "seed = ",
+                                             "engine = ",
+                                             "inf",
+                                             "nan",
+                                             "1e308",
+                                             "9223372036854775807",
+                                             "[ecu.can]\n",
+                                             "[ecu.counter]\n",
+                                             "layouts = [\"slate\"]",
+                                             "advance_table = [[",
+                                             "seen_by = \"ecu\"",
+                                             "kind = \"ecu-restarted\""};
   return all;
 }
 

@@ -109,6 +109,19 @@ TEST(ScenarioFile, says_in_one_line_what_is_wrong) {
       {"engine = \"e.toml\"\n[[phase]]\nkind = \"rest\"\nduration_s = 1\n[[fault]]\nkind = \"missed-edge\"\nat_s = 1\n"
        "one_edge = 1\n",
        "s.toml:8: fault[1].one_edge: expected true or false"},
+      {"engine = \"e.toml\"\n[[phase]]\nkind = \"rest\"\nduration_s = 1\n[[fault]]\nkind = \"missed-edge\"\nat_s = 1\n"
+       "seen_by = \"nobody\"\n",
+       "s.toml:8: fault[1].seen_by: expected both, tap or ecu"},
+      {"engine = \"e.toml\"\n[ecu.can]\nlayouts = [\"slate\", \"slat\"]\n",
+       "s.toml:3: ecu.can.layouts: expected a list"},
+      {"engine = \"e.toml\"\n[ecu.can]\nlayouts = []\n", "s.toml:3: ecu.can.layouts: expected a list"},
+      {"engine = \"e.toml\"\n[ecu.can]\nlayouts = \"slate\"\n", "s.toml:3: ecu.can.layouts: expected a list"},
+      {"engine = \"e.toml\"\n[ecu.can]\ninterface = \"can 0\"\n", "s.toml:3: ecu.can.interface: expected 1 to 15"},
+      {"engine = \"e.toml\"\n[ecu.can]\nbus_load = 1\n", "s.toml:3: ecu.can.bus_load: expected a number from 0 to 0.9"},
+      {"engine = \"e.toml\"\n[ecu.counter]\ngood_turns = 0\n", "s.toml:3: ecu.counter.good_turns: expected a whole"},
+      {"engine = \"e.toml\"\n[ecu.counter]\nspeed = 0\n", "s.toml:3: ecu.counter.speed: unknown key"},
+      {"engine = \"e.toml\"\n[ecu]\nspark_cuts = [[2, 1]]\n", "s.toml:3: ecu.spark_cuts: expected rows"},
+      {"engine = \"e.toml\"\n[ecu]\nadvance_table = [[1000, 90]]\n", "s.toml:3: ecu.advance_table: expected rows"},
       {"engine = \"e.toml\"\nphase = 3\n", "s.toml:2: phase: expected a table"},
       {"engine = \"e.toml\n", "s.toml:1: not valid TOML"},
   };
@@ -119,6 +132,47 @@ TEST(ScenarioFile, says_in_one_line_what_is_wrong) {
     EXPECT_NE(message.find(file.line_and_key), std::string::npos) << file.text << "gave: " << message;
     EXPECT_EQ(message.find('\n'), std::string::npos) << message;
   }
+}
+
+TEST(ScenarioFile, reads_an_ecu_that_counts_and_broadcasts) {
+  const auto result = parse_scenario(R"(engine = "e.toml"
+[ecu]
+advance_table = [[800, 10], [3000, 25]]
+spark_cuts = [[1, 1.5]]
+[ecu.counter]
+good_turns = 3
+[ecu.can]
+layouts = ["marl", "eec1"]
+clock_offset_s = 1700000000
+[[phase]]
+kind = "rest"
+duration_s = 1
+[[fault]]
+kind = "ecu-restarted"
+at_s = 0.5
+for_s = 0.2
+[[fault]]
+kind = "missed-edge"
+at_s = 0.5
+seen_by = "ecu"
+)",
+                                     "s.toml");
+  ASSERT_TRUE(std::holds_alternative<Scenario>(result)) << std::get<ScenarioError>(result).message;
+  Scenario scenario = std::get<Scenario>(result);
+  EXPECT_EQ(scenario.ecu.advance_table.at(1).deg, 25);
+  EXPECT_EQ(scenario.ecu.spark_cuts.at(0).to_s, 1.5);
+  ASSERT_TRUE(scenario.ecu.counter && scenario.ecu.can);
+  EXPECT_EQ(scenario.ecu.counter->good_turns, 3);
+  EXPECT_EQ(scenario.ecu.can->layouts, (std::vector{CanLayout::marl, CanLayout::eec1}));
+  EXPECT_EQ(scenario.faults.at(1).seen_by, SeenBy::ecu);
+  EXPECT_EQ(find_problem(trial_engine(), scenario), std::nullopt);
+  // What wants a modelled ECU is refused without one.
+  scenario.ecu = {};
+  EXPECT_EQ(find_problem(trial_engine(), scenario),
+            "fault 1 (ecu-restarted): kind: expected a modelled ECU, [ecu.counter] or [ecu.can]");
+  scenario.faults.erase(scenario.faults.begin());
+  EXPECT_EQ(find_problem(trial_engine(), scenario),
+            "fault 1 (missed-edge): seen_by: expected a modelled ECU, [ecu.counter] or [ecu.can]");
 }
 
 // Found by fuzzing: the parser's own words held the line end.
