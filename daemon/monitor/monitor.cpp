@@ -587,8 +587,8 @@ class Monitor::Pipeline {
   EvidenceIndex evidence_;
   LinkWatch links_;
   BusWatch buses_;
-  ClockWatch clocks_;
   EcuSide ecu_;
+  ClockWatch clocks_;
   HostTime host_time_;
   EvidenceIndex host_evidence_;             // by host time, of ticks: what the ECU says is held against all that came
   bool hears_crank_ = false;                // edges have come since the link was last broken
