@@ -54,12 +54,12 @@ std::variant<EngineText, std::string> read_engine_text(const std::string& path) 
 std::variant<EngineText, std::string> engine_text_of(const SessionInfo& session, const std::string& input) {
   auto engine = make_engine_text(session.engine_file_name, session.engine_file_text, input + " (its engine file)");
   auto* made = std::get_if<EngineText>(&engine);
-  if (made == nullptr || session.signal_maps.empty()) {
+  if (made == nullptr) {
     return engine;
   }
   if (session.signal_maps.size() != made->engine.can.size()) {
     return input + ": expected " + std::to_string(made->engine.can.size()) +
-           " signal maps in session.toml, as its engine file names, found " +
+           " signal maps in session.toml, as its engine file names (--engine FILE replays it with another), found " +
            std::to_string(session.signal_maps.size());
   }
   for (const MapText& text : session.signal_maps) {

@@ -22,8 +22,7 @@ struct EngineText {
 // Reads and checks the file and its maps; an error line when one of them is not sound.
 std::variant<EngineText, std::string> read_engine_text(const std::string& path);
 
-// Those of a session; `input` is what error lines call it. A session that was recorded before maps were kept has none:
-// it is replayed without.
+// Those of a session; `input` is what error lines call it.
 std::variant<EngineText, std::string> engine_text_of(const SessionInfo& session, const std::string& input);
 
 }  // namespace cw

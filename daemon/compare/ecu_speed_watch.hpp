@@ -69,7 +69,7 @@ class EcuSpeedWatch {
   };
   void compare(const Said& said, const WitnessPast& past, std::vector<Finding>& out);
   // How far off it is of the mean of the cycles, on average of some twenty readings; nothing where speed changes.
-  std::optional<double> off_mean_rpm(const Said& said, std::int64_t back_ns);
+  std::optional<double> off_mean_rpm(const Said& said, std::int64_t back_ns, const WitnessLook& look);
   void tell(const Said& said, double witness_rpm, std::vector<Finding>& out);
   void add_ratio(const SpeedRatio::Found& found, Finding& finding) const;
 

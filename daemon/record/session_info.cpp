@@ -233,11 +233,11 @@ std::string session_toml(const SessionInfo& info) {
     out += "\n[[made_from]]\npath = " + toml_string(file.path) + "\nbytes = " + std::to_string(file.bytes) +
            "\nsha256 = " + toml_string(file.sha256) + "\n";
   }
+  append_signal_maps(out, info);  // before the engine file: a cut that leaves that leaves them too
   if (!info.engine_file_text.empty()) {
     out += "\n[engine_file]\nname = " + toml_string(info.engine_file_name) +
            "\ntext = " + toml_text(info.engine_file_text) + "\n";
   }
-  append_signal_maps(out, info);
   return out + checksum_line(out);
 }
 

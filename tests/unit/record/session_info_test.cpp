@@ -14,6 +14,11 @@ SessionInfo trial_info() {
   info.id = 0xFEDCBA9876543210ULL;
   info.engine_file_name = "odd \"name\".toml";
   info.engine_file_text = "# \"\"\" quotes, a \\ backslash,\ttab\r\nand \x01 control\n\nlast line without end";
+  std::string every_byte = "\"\"\"";
+  for (int byte = 0; byte < 256; ++byte) {
+    every_byte += static_cast<char>(byte);
+  }
+  info.signal_maps = {{"maps/a.toml", "name = \"Zündung\"\n", "a.dbc", every_byte}, {"b.toml", "\n# \\", "", ""}};
   info.anchor = WallAnchor{-12, 1'772'366'400'123'456'789};
   info.sources = {{0, "csv", "/run/a b.fifo", {{"crank", "D0"}, {"cam 1", "D\"1"}}}, {1, "csv", "-", {}}};
   info.made_from = {{"x.csv", 12, "abc"}};
@@ -31,6 +36,7 @@ TEST(SessionInfo, comes_back_from_its_text_as_it_was) {
   EXPECT_EQ(back.id, info.id);
   EXPECT_EQ(back.engine_file_name, info.engine_file_name);
   EXPECT_EQ(back.engine_file_text, info.engine_file_text);
+  EXPECT_EQ(back.signal_maps, info.signal_maps);
   ASSERT_TRUE(back.anchor);
   EXPECT_EQ(back.anchor->host_ns, -12);
   EXPECT_EQ(back.anchor->wall_ns, info.anchor->wall_ns);
@@ -41,6 +47,17 @@ TEST(SessionInfo, comes_back_from_its_text_as_it_was) {
   ASSERT_EQ(back.made_from.size(), 1U);
   EXPECT_EQ(back.made_from[0].bytes, 12U);
   EXPECT_TRUE(back.engine_replaced);
+}
+
+TEST(SessionInfo, with_a_signal_map_that_can_be_none_is_one_error_line) {
+  const auto error = [](const std::string& maps) {
+    return std::get<std::string>(
+        parse_session_toml("format = 1\nengine_file = { text = 'x' }\nsignal_map = " + maps + "\n", "F"));
+  };
+  EXPECT_EQ(error("[{ name = 'a' }]"), "F: signal_map: expected the key text");
+  EXPECT_EQ(error("[4]"), "F: signal_map: expected the key text");
+  EXPECT_EQ(error("[{ text = 'a', dbc_bytes = '€' }]"),
+            "F: signal_map: expected dbc_bytes of the letters U+0000 to U+00FF, one a byte");
 }
 
 TEST(SessionInfo, text_that_is_no_session_is_one_error_line) {
