@@ -34,14 +34,12 @@ void CamTargetWatch::break_off() {
     cam.target_deg.reset();
     cam.phase_deg.reset();
     cam.moving = false;
-    cam.off_ns = 0;
-    cam.near_ns = 0;
   }
 }
 
-Finding CamTargetWatch::base(Circumstance circumstance, const Reading& reading) const {
+Finding CamTargetWatch::late_finding(const Reading& reading) const {
   Finding finding;
-  apply(attribute(FindingKind::cam_off_target, circumstance), FindingKind::cam_off_target, finding);
+  apply(attribute(FindingKind::cam_off_target, Circumstance::slow_to_target), FindingKind::cam_off_target, finding);
   finding.phase = FindingPhase::open;
   finding.channel = engine_.cams[reading.cam].name;
   finding.start_ns = reading.t_ns;
@@ -66,7 +64,6 @@ void CamTargetWatch::take(const Reading& reading, std::vector<Finding>& out) {
   const Travel seen = cam.travel.value_or(Travel{reading.phase_deg, reading.phase_deg});
   cam.travel = Travel{std::min(seen.least_deg, reading.phase_deg), std::max(seen.greatest_deg, reading.phase_deg)};
   watch_move(cam, reading, out);
-  watch_off(cam, reading, out);
 }
 
 void CamTargetWatch::new_target(Cam& cam, const Reading& reading) {
@@ -77,7 +74,6 @@ void CamTargetWatch::new_target(Cam& cam, const Reading& reading) {
   cam.target_ns = reading.t_ns;
   cam.moving = stood && std::fabs(*cam.target_deg - cam.from_deg) >= move_least_deg;
   cam.moved_ns = 0;
-  cam.off_ns = 0;
 }
 
 void CamTargetWatch::watch_move(Cam& cam, const Reading& reading, std::vector<Finding>& out) {
@@ -120,38 +116,13 @@ void CamTargetWatch::add_move(Cam& cam, const CamMove& move, const Reading& read
   const bool is_late = move.duration_s > late_share * usual_s && move.duration_s > usual_s + late_s;
   cam.late = is_late ? cam.late + 1 : 0;
   if (cam.late >= late_moves && !cam.open_late) {
-    Finding finding = base(Circumstance::slow_to_target, reading);
+    Finding finding = late_finding(reading);
     finding.id = next_id_++;
     finding.values = {{"duration_s", move.duration_s}, {"usual_s", usual_s}, {"delay_s", move.delay_s}};
     cam.open_late = finding;
     out.push_back(std::move(finding));
   } else if (!is_late && cam.open_late) {
     out.push_back(closed(*std::exchange(cam.open_late, std::nullopt), reading.t_ns));
-  }
-}
-
-void CamTargetWatch::watch_off(Cam& cam, const Reading& reading, std::vector<Finding>& out) {
-  const double off_deg = reading.phase_deg - *cam.target_deg;
-  const double limit_deg = engine_.limits.cam_target_deg;
-  const bool off = std::fabs(off_deg) > limit_deg;
-  const bool near = std::fabs(off_deg) < engine_.limits.hysteresis * limit_deg;
-  cam.off_ns = off ? (cam.off_ns == 0 ? reading.t_ns : cam.off_ns) : 0;
-  cam.near_ns = near ? (cam.near_ns == 0 ? reading.t_ns : cam.near_ns) : 0;
-  const double hold_s = engine_.limits.cam_target_s;
-  if (cam.open_off) {
-    if (near && seconds(cam.near_ns, reading.t_ns) >= hold_s) {
-      out.push_back(closed(*std::exchange(cam.open_off, std::nullopt), reading.t_ns));
-    }
-    return;
-  }
-  const bool stood = seconds(cam.target_ns, reading.t_ns) >= 2 * hold_s;
-  if (off && stood && seconds(cam.off_ns, reading.t_ns) >= hold_s) {
-    Finding finding = base(Circumstance::any, reading);
-    finding.id = next_id_++;
-    finding.start_ns = cam.off_ns;
-    finding.values = {{"phase_deg", reading.phase_deg}, {"target_deg", *cam.target_deg}, {"off_deg", off_deg}};
-    cam.open_off = finding;
-    out.push_back(std::move(finding));
   }
 }
 

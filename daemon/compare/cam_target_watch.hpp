@@ -1,11 +1,10 @@
-// A phaser against what the ECU asks of it: is the cam where it should be, and how fast does it get there? The target comes
-// from outside (the ECU's broadcast); without one nothing is said.
+// How a phaser answers what the ECU asks of it: how far it travels, how soon and how fast it moves. Whether it is where it
+// should be is EcuCamWatch's. The target comes from outside (the ECU's broadcast); without one nothing is said.
 //
-// A target that has changed is waited for: `cam-off-target` opens when the phase is farther from it than `cam_target_deg` for
-// `cam_target_s` after the target has stood still for that long, and closes when it has been within half of that (hysteresis)
-// for as long. Each move of at least ten degrees is measured: delay from the new target to the first two degrees of motion,
-// and the mean speed over the whole move. The first eight moves say what is usual here; four in a
-// row that take twice as long and half a second more are told as late to the target (oil, valve).
+// Each move of at least ten degrees, from a place where the cam stood at its old target, is measured: delay from the new
+// target to the first two degrees of motion, and the time until it is within two degrees of the new one. The first eight
+// moves say what is usual here; four in a row that take twice as long and half a second more are told as `cam-off-target`,
+// late to its target (oil, valve); the next that does not closes it.
 #pragma once
 
 #include <cstdint>
@@ -57,8 +56,6 @@ class CamTargetWatch {
   struct Cam {
     std::optional<double> target_deg;  // that stands
     std::int64_t target_ns = 0;        // since
-    std::int64_t off_ns = 0;           // off since; 0 = not
-    std::int64_t near_ns = 0;          // near since; 0 = not
     double from_deg = 0;               // where it stood when the target changed
     std::optional<double> phase_deg;
     std::int64_t moved_ns = 0;  // 0 = has not moved yet
@@ -67,14 +64,12 @@ class CamTargetWatch {
     double usual_s = 0;  // median duration for each degree, of the first moves
     int late = 0;        // moves in a row
     std::optional<Travel> travel;
-    std::optional<Finding> open_off;
     std::optional<Finding> open_late;
   };
   void new_target(Cam& cam, const Reading& reading);
   void watch_move(Cam& cam, const Reading& reading, std::vector<Finding>& out);
   void add_move(Cam& cam, const CamMove& move, const Reading& reading, std::vector<Finding>& out);
-  void watch_off(Cam& cam, const Reading& reading, std::vector<Finding>& out);
-  Finding base(Circumstance circumstance, const Reading& reading) const;
+  Finding late_finding(const Reading& reading) const;
 
   const Engine& engine_;
   std::uint64_t& next_id_;
