@@ -2,6 +2,7 @@
 
 #include <CLI/CLI.hpp>
 #include <filesystem>
+#include <functional>
 #include <iostream>
 #include <map>
 #include <string>
@@ -18,6 +19,7 @@
 #include "cli/report_command.hpp"
 #include "cli/run.hpp"
 #include "cli/status.hpp"
+#include "cli/tdc_command.hpp"
 #include "cli/version.hpp"
 #include "simulate/output_files.hpp"
 #include "simulate/scenario_file.hpp"
@@ -191,6 +193,15 @@ void add_learn(CLI::App& app, LearnOptions& options) {
   command->add_flag("--json", options.json, "One JSON object: what was found, how sure, and the file");
 }
 
+void add_tdc(CLI::App& app, ReplayOptions& options) {
+  CLI::App* command = app.add_subcommand("tdc", "Bracket top dead centre from a run-down; a check, no number to enter");
+  command->add_option("INPUT", options.inputs, "A session folder, or files (edge CSV, edge stream, VCD)")->required();
+  command->add_option("--engine", options.engine,
+                      "Engine file; needed for a raw file, for a session instead of its own");
+  command->add_option("--channels", options.channels, "As for replay");
+  command->add_flag("--json", options.json, "One JSON object instead of words");
+}
+
 ExitCode simulate_command(const std::string& scenario_path, const std::string& out) {
   const auto refuse = [](ExitCode code, const std::string& why) {
     std::cerr << "crankwitness: " << why << '\n';
@@ -221,6 +232,58 @@ ExitCode simulate_command(const std::string& scenario_path, const std::string& o
   return ExitCode::done;
 }
 
+// What the command line asked for.
+struct Asked {
+  RunOptions run;
+  ReplayOptions replay;
+  ReportOptions report;
+  OffsetOptions offset;
+  PruneOptions prune;
+  StatusOptions status;
+  RecoverOptions recover;
+  ReplayOptions tdc;
+  LearnOptions learn;
+  std::string check_file;
+  std::vector<std::string> check_frames;
+  std::string scenario_file;
+  std::string simulation_out;
+};
+
+void add_check(CLI::App& app, Asked& asked) {
+  CLI::App* check = app.add_subcommand("check", "Explain an engine file or a signal map in words and drawings");
+  check->add_option("FILE", asked.check_file, "Engine file, signal map or DBC file")->required();
+  check
+      ->add_option("--frame", asked.check_frames,
+                   "A CAN frame as candump writes it, for example 2B0#0102030405060708: only say what it means")
+      ->allow_extra_args(false);
+}
+
+void add_simulate(CLI::App& app, Asked& asked) {
+  CLI::App* simulate = app.add_subcommand("simulate", "Make edges.csv and truth.json from a scenario file");
+  simulate->add_option("SCENARIO", asked.scenario_file, "Scenario file")->required();
+  simulate->add_option("--out", asked.simulation_out, "Folder to write to; no file there is overwritten")->required();
+}
+
+ExitCode run_asked(const CLI::App& app, const Asked& asked) {
+  const std::map<std::string, std::function<ExitCode()>> commands = {
+      {"run", [&] { return run_live(asked.run); }},
+      {"replay", [&] { return replay(asked.replay); }},
+      {"report", [&] { return report(asked.report); }},
+      {"offset", [&] { return offset(asked.offset); }},
+      {"prune", [&] { return prune(asked.prune); }},
+      {"status", [&] { return status_command(asked.status, std::cout, std::cerr); }},
+      {"recover", [&] { return recover(asked.recover); }},
+      {"tdc", [&] { return tdc_command(asked.tdc); }},
+      {"learn", [&] { return learn_command(asked.learn); }},
+      {"check",
+       [&] {
+         const int code = check_command(asked.check_file, asked.check_frames, std::cout, std::cerr);
+         return code == 0 ? ExitCode::done : ExitCode::usage;
+       }},
+      {"simulate", [&] { return simulate_command(asked.scenario_file, asked.simulation_out); }}};
+  return commands.at(app.get_subcommands().front()->get_name())();
+}
+
 }  // namespace
 
 int run_command_line(int argc, const char* const* argv) {
@@ -228,71 +291,24 @@ int run_command_line(int argc, const char* const* argv) {
   app.footer(footer);
   app.set_version_flag("--version", program_version());
   app.require_subcommand(1);
-
-  RunOptions run_options;
-  add_run(app, run_options);
-  ReplayOptions replay_options;
-  add_replay(app, replay_options);
-  ReportOptions report_options;
-  add_report(app, report_options);
-  OffsetOptions offset_options;
-  add_offset(app, offset_options);
-  PruneOptions prune_options;
-  add_prune(app, prune_options);
-  StatusOptions status_options;
-  add_status(app, status_options);
-  RecoverOptions recover_options;
-  add_recover(app, recover_options);
-  LearnOptions learn_options;
-  add_learn(app, learn_options);
-  std::string check_file;
-  std::vector<std::string> check_frames;
-  CLI::App* check = app.add_subcommand("check", "Explain an engine file or a signal map in words and drawings");
-  check->add_option("FILE", check_file, "Engine file, signal map or DBC file")->required();
-  check
-      ->add_option("--frame", check_frames,
-                   "A CAN frame as candump writes it, for example 2B0#0102030405060708: only say what it means")
-      ->allow_extra_args(false);
-
-  std::string scenario_file;
-  std::string simulation_out;
-  CLI::App* simulate = app.add_subcommand("simulate", "Make edges.csv and truth.json from a scenario file");
-  simulate->add_option("SCENARIO", scenario_file, "Scenario file")->required();
-  simulate->add_option("--out", simulation_out, "Folder to write to; no file there is overwritten")->required();
-
+  Asked asked;
+  add_run(app, asked.run);
+  add_replay(app, asked.replay);
+  add_report(app, asked.report);
+  add_offset(app, asked.offset);
+  add_prune(app, asked.prune);
+  add_status(app, asked.status);
+  add_recover(app, asked.recover);
+  add_tdc(app, asked.tdc);
+  add_learn(app, asked.learn);
+  add_check(app, asked);
+  add_simulate(app, asked);
   try {
     app.parse(argc, argv);
   } catch (const CLI::ParseError& error) {
     return app.exit(error) == 0 ? 0 : static_cast<int>(ExitCode::usage);
   }
-  if (check->parsed()) {
-    return check_command(check_file, check_frames, std::cout, std::cerr) == 0 ? 0 : static_cast<int>(ExitCode::usage);
-  }
-  if (simulate->parsed()) {
-    return static_cast<int>(simulate_command(scenario_file, simulation_out));
-  }
-  if (app.got_subcommand("offset")) {
-    return static_cast<int>(offset(offset_options));
-  }
-  if (app.got_subcommand("run")) {
-    return static_cast<int>(run_live(run_options));
-  }
-  if (app.got_subcommand("report")) {
-    return static_cast<int>(report(report_options));
-  }
-  if (app.got_subcommand("learn")) {
-    return static_cast<int>(learn_command(learn_options));
-  }
-  if (app.got_subcommand("prune")) {
-    return static_cast<int>(prune(prune_options));
-  }
-  if (app.got_subcommand("status")) {
-    return static_cast<int>(status_command(status_options, std::cout, std::cerr));
-  }
-  if (app.got_subcommand("recover")) {
-    return static_cast<int>(recover(recover_options));
-  }
-  return static_cast<int>(replay(replay_options));
+  return static_cast<int>(run_asked(app, asked));
 }
 
 }  // namespace cw

@@ -10,6 +10,7 @@
 #include "campaign/learn_trial.hpp"
 #include "campaign/runs.hpp"
 #include "campaign/tally.hpp"
+#include "campaign/tdc_trial.hpp"
 #include "campaign/text.hpp"
 #include "simulate/output_files.hpp"
 
@@ -26,6 +27,7 @@ struct Options {
   bool verbose = false;
   bool mismatch = false;
   bool learning = false;
+  bool tdc = false;
   bool floors = false;
   int jobs = 2;
   std::string write_dir;
@@ -253,6 +255,9 @@ int run_many(const Options& options) {
         run_all<MismatchVerdict>(*range, options.jobs, [](std::uint64_t seed) { return run_mismatch(seed).verdict; }),
         options.floors);
   }
+  if (options.tdc) {
+    return conclude(run_all<TdcVerdict>(*range, options.jobs, run_tdc), options.floors);
+  }
   if (options.learning) {
     return conclude(
         run_all<LearnVerdict>(*range, options.jobs, [](std::uint64_t seed) { return judge_learn(run_learn(seed)); }),
@@ -273,6 +278,7 @@ int run(int argc, char** argv) {
   app.add_option("--seed", options.seed, "one seed only; with --verbose everything about it");
   app.add_flag("--mismatch", options.mismatch, "runs with an engine file that is not the engine's");
   app.add_flag("--learn", options.learning, "engine files learned from 10 s of raw edges");
+  app.add_flag("--tdc", options.tdc, "top dead centre from the run-down");
   app.add_flag("--verbose", options.verbose, "engine, run, faults, findings and verdict of the one seed");
   app.add_option("--jobs", options.jobs, "threads")->check(CLI::Range(1, 64))->capture_default_str();
   app.add_option("--write", options.write_dir, "folder for engine.toml, edges.csv and truth.json of the one seed");
@@ -283,6 +289,12 @@ int run(int argc, char** argv) {
   }
   if (!options.seed) {
     return run_many(options);
+  }
+  if (options.tdc) {
+    const TdcVerdict verdict = run_tdc(*options.seed);
+    print_report(std::span(&verdict, 1), std::cout);
+    std::cout << "  " << verdict.told.why_not << "\n";
+    return failure_of(verdict).empty() ? 0 : 1;
   }
   if (options.learning) {
     return run_one_learn(options);
