@@ -2,6 +2,7 @@
 
 #include <CLI/CLI.hpp>
 #include <filesystem>
+#include <functional>
 #include <iostream>
 #include <map>
 #include <string>
@@ -18,6 +19,7 @@
 #include "cli/report_command.hpp"
 #include "cli/run.hpp"
 #include "cli/status.hpp"
+#include "cli/tdc_command.hpp"
 #include "cli/version.hpp"
 #include "simulate/output_files.hpp"
 #include "simulate/scenario_file.hpp"
@@ -191,6 +193,15 @@ void add_learn(CLI::App& app, LearnOptions& options) {
   command->add_flag("--json", options.json, "One JSON object: what was found, how sure, and the file");
 }
 
+void add_tdc(CLI::App& app, ReplayOptions& options) {
+  CLI::App* command = app.add_subcommand("tdc", "Bracket top dead centre from a run-down; a check, no number to enter");
+  command->add_option("INPUT", options.inputs, "A session folder, or files (edge CSV, edge stream, VCD)")->required();
+  command->add_option("--engine", options.engine,
+                      "Engine file; needed for a raw file, for a session instead of its own");
+  command->add_option("--channels", options.channels, "As for replay");
+  command->add_flag("--json", options.json, "One JSON object instead of words");
+}
+
 ExitCode simulate_command(const std::string& scenario_path, const std::string& out) {
   const auto refuse = [](ExitCode code, const std::string& why) {
     std::cerr << "crankwitness: " << why << '\n';
@@ -221,22 +232,8 @@ ExitCode simulate_command(const std::string& scenario_path, const std::string& o
   return ExitCode::done;
 }
 
-void add_check(CLI::App& app, std::string& file, std::vector<std::string>& frames) {
-  CLI::App* command = app.add_subcommand("check", "Explain an engine file or a signal map in words and drawings");
-  command->add_option("FILE", file, "Engine file, signal map or DBC file")->required();
-  command
-      ->add_option("--frame", frames,
-                   "A CAN frame as candump writes it, for example 2B0#0102030405060708: only say what it means")
-      ->allow_extra_args(false);
-}
-
-void add_simulate(CLI::App& app, std::string& scenario, std::string& out) {
-  CLI::App* command = app.add_subcommand("simulate", "Make edges.csv, truth.json and can.log from a scenario file");
-  command->add_option("SCENARIO", scenario, "Scenario file")->required();
-  command->add_option("--out", out, "Folder to write to; no file there is overwritten")->required();
-}
-
-struct Options {
+// What the command line asked for.
+struct Asked {
   RunOptions run;
   ReplayOptions replay;
   ReportOptions report;
@@ -244,57 +241,47 @@ struct Options {
   PruneOptions prune;
   StatusOptions status;
   RecoverOptions recover;
+  ReplayOptions tdc;
   LearnOptions learn;
   std::string check_file;
   std::vector<std::string> check_frames;
-  std::string scenario;
+  std::string scenario_file;
   std::string simulation_out;
 };
 
-void add_commands(CLI::App& app, Options& options) {
-  add_run(app, options.run);
-  add_replay(app, options.replay);
-  add_report(app, options.report);
-  add_offset(app, options.offset);
-  add_prune(app, options.prune);
-  add_status(app, options.status);
-  add_recover(app, options.recover);
-  add_learn(app, options.learn);
-  add_check(app, options.check_file, options.check_frames);
-  add_simulate(app, options.scenario, options.simulation_out);
-  options.run.program = "/proc/self/exe";
+void add_check(CLI::App& app, Asked& asked) {
+  CLI::App* check = app.add_subcommand("check", "Explain an engine file or a signal map in words and drawings");
+  check->add_option("FILE", asked.check_file, "Engine file, signal map or DBC file")->required();
+  check
+      ->add_option("--frame", asked.check_frames,
+                   "A CAN frame as candump writes it, for example 2B0#0102030405060708: only say what it means")
+      ->allow_extra_args(false);
 }
 
-ExitCode run_chosen(const CLI::App& app, const Options& options) {
-  if (app.got_subcommand("check")) {
-    const int code = check_command(options.check_file, options.check_frames, std::cout, std::cerr);
-    return code == 0 ? ExitCode::done : ExitCode::usage;
-  }
-  if (app.got_subcommand("simulate")) {
-    return simulate_command(options.scenario, options.simulation_out);
-  }
-  if (app.got_subcommand("offset")) {
-    return offset(options.offset);
-  }
-  if (app.got_subcommand("run")) {
-    return run_live(options.run);
-  }
-  if (app.got_subcommand("report")) {
-    return report(options.report);
-  }
-  if (app.got_subcommand("learn")) {
-    return learn_command(options.learn);
-  }
-  if (app.got_subcommand("prune")) {
-    return prune(options.prune);
-  }
-  if (app.got_subcommand("status")) {
-    return status_command(options.status, std::cout, std::cerr);
-  }
-  if (app.got_subcommand("recover")) {
-    return recover(options.recover);
-  }
-  return replay(options.replay);
+void add_simulate(CLI::App& app, Asked& asked) {
+  CLI::App* simulate = app.add_subcommand("simulate", "Make edges.csv, truth.json and can.log from a scenario file");
+  simulate->add_option("SCENARIO", asked.scenario_file, "Scenario file")->required();
+  simulate->add_option("--out", asked.simulation_out, "Folder to write to; no file there is overwritten")->required();
+}
+
+ExitCode run_asked(const CLI::App& app, const Asked& asked) {
+  const std::map<std::string, std::function<ExitCode()>> commands = {
+      {"run", [&] { return run_live(asked.run); }},
+      {"replay", [&] { return replay(asked.replay); }},
+      {"report", [&] { return report(asked.report); }},
+      {"offset", [&] { return offset(asked.offset); }},
+      {"prune", [&] { return prune(asked.prune); }},
+      {"status", [&] { return status_command(asked.status, std::cout, std::cerr); }},
+      {"recover", [&] { return recover(asked.recover); }},
+      {"tdc", [&] { return tdc_command(asked.tdc); }},
+      {"learn", [&] { return learn_command(asked.learn); }},
+      {"check",
+       [&] {
+         const int code = check_command(asked.check_file, asked.check_frames, std::cout, std::cerr);
+         return code == 0 ? ExitCode::done : ExitCode::usage;
+       }},
+      {"simulate", [&] { return simulate_command(asked.scenario_file, asked.simulation_out); }}};
+  return commands.at(app.get_subcommands().front()->get_name())();
 }
 
 }  // namespace
@@ -304,14 +291,25 @@ int run_command_line(int argc, const char* const* argv) {
   app.footer(footer);
   app.set_version_flag("--version", program_version());
   app.require_subcommand(1);
-  Options options;
-  add_commands(app, options);
+  Asked asked;
+  asked.run.program = "/proc/self/exe";
+  add_run(app, asked.run);
+  add_replay(app, asked.replay);
+  add_report(app, asked.report);
+  add_offset(app, asked.offset);
+  add_prune(app, asked.prune);
+  add_status(app, asked.status);
+  add_recover(app, asked.recover);
+  add_tdc(app, asked.tdc);
+  add_learn(app, asked.learn);
+  add_check(app, asked);
+  add_simulate(app, asked);
   try {
     app.parse(argc, argv);
   } catch (const CLI::ParseError& error) {
     return app.exit(error) == 0 ? 0 : static_cast<int>(ExitCode::usage);
   }
-  return static_cast<int>(run_chosen(app, options));
+  return static_cast<int>(run_asked(app, asked));
 }
 
 }  // namespace cw

@@ -11,8 +11,7 @@ enum class ExitCode : int {
   lossy = 4,         // finished, but a part of the input or of the recording is missing
   cannot_write = 5,  // a part of the output could not be written
   stopped = 6,       // a replay was stopped by a signal before its end
-  nothing = 7,       // recover: no part of the recording could be read; learn: nothing convincing was found. Nothing was
-                     // written
+  nothing = 7,       // recover: nothing could be read; learn, tdc: nothing convincing was found. Nothing was written
 };
 
 }  // namespace cw

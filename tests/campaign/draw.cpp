@@ -66,4 +66,20 @@ Case draw_learn_case(std::uint64_t seed, bool& cranking) {
   return drawn;
 }
 
+Case draw_tdc_case(std::uint64_t seed) {
+  Case drawn;
+  Dice run_dice(seed, 30);
+  Dice noise_dice(seed, 31);
+  take_engine(seed, drawn);
+  if (drawn.problem.empty()) {
+    draw_run_down(run_dice, drawn);
+    draw_noise(noise_dice, drawn);
+    for (sim::CamSensor& cam : drawn.scenario.cams) {
+      cam.phaser.clear();
+    }
+    drawn.problem = sim::find_problem(drawn.engine, drawn.scenario).value_or("");
+  }
+  return drawn;
+}
+
 }  // namespace cw::campaign

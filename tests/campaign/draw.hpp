@@ -32,9 +32,13 @@ Case draw_case(std::uint64_t seed);
 // The same engines with 10 s of cranking (`cranking`) or of idling, no faults: what a wheel is to be learned from.
 Case draw_learn_case(std::uint64_t seed, bool& cranking);
 
+// By the crank model with all of it drawn: a start, idling, a run-down with the fuel cut. No faults, phasers parked.
+Case draw_tdc_case(std::uint64_t seed);
+
 // Parts of draw_case.
 std::string draw_engine(Dice& dice);
 void draw_run(Dice& dice, Case& drawn);
+void draw_run_down(Dice& dice, Case& drawn);
 bool draw_learn_run(Dice& dice, Case& drawn);  // whether it is cranking
 void draw_noise(Dice& dice, Case& drawn);
 void draw_faults(Dice& dice, const sim::Motion& motion, Case& drawn);

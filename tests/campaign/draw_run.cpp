@@ -196,6 +196,28 @@ void fire_unevenly(Case& drawn) {
 
 }  // namespace
 
+void draw_run_down(Dice& dice, Case& drawn) {
+  sim::EngineModel& model = drawn.scenario.model;
+  scale_model(dice, drawn.engine, model);
+  model.inertia_kg_m2 *= dice.range(0.7, 1.6);
+  const double friction = dice.range(0.6, 1.5);
+  model.friction_nm *= friction;
+  model.breakaway_nm *= friction;
+  model.friction_nm_s *= dice.range(0.5, 2);
+  model.starter_stall_nm *= std::max(1.0, friction);
+  model.rod_ratio = dice.range(3, 4);
+  model.reciprocating_kg *= dice.range(0.7, 1.4);
+  model.leak_s = dice.log_range(0.25, 2);
+  model.closed_deg = dice.range(125, 150);
+  drawn.scenario.start_deg = dice.range(0, drawn.engine.cycle_deg - 0.01);
+  std::vector<Phase>& phases = drawn.scenario.phases;
+  phases.push_back(plain(PhaseKind::rest, 0.3));
+  phases.push_back(plain(PhaseKind::crank, dice.range(2, 4)));
+  phases.push_back(plain(PhaseKind::run, dice.range(4, 6), dice.range(700, 1200)));
+  phases.push_back(plain(PhaseKind::run_down, 5));
+  drawn.run_words = "start, idle, run-down";
+}
+
 bool draw_learn_run(Dice& dice, Case& drawn) {
   constexpr double long_s = 10;
   const bool cranking = dice.chance(0.5);

@@ -10,6 +10,7 @@
 #include "campaign/learn_trial.hpp"
 #include "campaign/runs.hpp"
 #include "campaign/tally.hpp"
+#include "campaign/tdc_trial.hpp"
 #include "campaign/text.hpp"
 #include "simulate/output_files.hpp"
 
@@ -27,6 +28,7 @@ struct Options {
   bool mismatch = false;
   bool two_sided = false;
   bool learning = false;
+  bool tdc = false;
   bool floors = false;
   int jobs = 2;
   std::string write_dir;
@@ -319,6 +321,9 @@ int run_many(const Options& options) {
         run_all<TwoSidedVerdict>(*range, options.jobs, [](std::uint64_t seed) { return run_two_sided(seed).verdict; }),
         options.floors);
   }
+  if (options.tdc) {
+    return conclude(run_all<TdcVerdict>(*range, options.jobs, run_tdc), options.floors);
+  }
   if (options.learning) {
     return conclude(
         run_all<LearnVerdict>(*range, options.jobs, [](std::uint64_t seed) { return judge_learn(run_learn(seed)); }),
@@ -340,6 +345,7 @@ int run(int argc, char** argv) {
   app.add_flag("--mismatch", options.mismatch, "runs with an engine file that is not the engine's");
   app.add_flag("--two-sided", options.two_sided, "runs with an ECU beside the witness, faults on either side");
   app.add_flag("--learn", options.learning, "engine files learned from 10 s of raw edges");
+  app.add_flag("--tdc", options.tdc, "top dead centre from the run-down");
   app.add_flag("--verbose", options.verbose, "engine, run, faults, findings and verdict of the one seed");
   app.add_option("--jobs", options.jobs, "threads")->check(CLI::Range(1, 64))->capture_default_str();
   app.add_option("--write", options.write_dir,
@@ -358,6 +364,12 @@ int run(int argc, char** argv) {
   }
   if (options.two_sided) {
     return run_one_two_sided(options);
+  }
+  if (options.tdc) {
+    const TdcVerdict verdict = run_tdc(*options.seed);
+    print_report(std::span(&verdict, 1), std::cout);
+    std::cout << "  " << verdict.told.why_not << "\n";
+    return failure_of(verdict).empty() ? 0 : 1;
   }
   if (options.learning) {
     return run_one_learn(options);

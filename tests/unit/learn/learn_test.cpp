@@ -159,6 +159,38 @@ TEST(Learn, does_not_say_which_of_even_teeth_is_which_without_a_cam) {
   EXPECT_NE(learn({channel}, {}).problem, "");
 }
 
+// Bursts, equal stamps, channels that stop, patterns with odd edges: whatever comes, an answer or none.
+TEST(Learn, never_proposes_from_random_edges_what_is_no_engine_file) {
+  for (std::uint64_t seed = 1; seed <= 150; ++seed) {
+    std::uint64_t state = seed * 0x9E3779B97F4A7C15ULL;
+    const auto dice = [&](std::uint64_t below) {
+      state = state * 6364136223846793005ULL + 1442695040888963407ULL;
+      return static_cast<std::int64_t>((state >> 33U) % below);
+    };
+    std::vector<Channel> channels(static_cast<std::size_t>(dice(4)));
+    for (std::size_t i = 0; i < channels.size(); ++i) {
+      channels[i].name = std::string(1, static_cast<char>('a' + i));
+      std::int64_t t_ns = dice(1000);
+      const std::int64_t period = 1 + dice(40);
+      const std::int64_t edges = dice(800);
+      for (std::int64_t e = 0; e < edges; ++e) {
+        t_ns += e % period == 0 ? dice(3'000'000) : dice(3) == 0 ? 0 : 1'000'000 + dice(100'000);
+        (dice(2) == 0 ? channels[i].rising_ns : channels[i].falling_ns).push_back(t_ns);
+      }
+    }
+    Known known;
+    if (dice(2) == 0) {
+      known.cylinders = 1 + static_cast<int>(dice(8));
+    }
+    known.two_stroke = dice(4) == 0;
+    const Learned learned = learn(channels, known);
+    if (learned.problem.empty()) {
+      const auto file = parse_engine(engine_toml(learned, known, "random edges"), "learned.toml");
+      EXPECT_TRUE(std::holds_alternative<Engine>(file)) << seed << ": " << std::get<ConfigError>(file).message;
+    }
+  }
+}
+
 TEST(CommonRepeat, is_counted_in_edges_whatever_the_speed) {
   std::vector<std::int64_t> base;
   std::vector<std::int64_t> cam;
