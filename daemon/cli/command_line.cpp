@@ -7,9 +7,11 @@
 #include <string>
 #include <vector>
 
+#include "cli/baseline.hpp"
 #include "cli/check.hpp"
 #include "cli/engine_text.hpp"
 #include "cli/exit_code.hpp"
+#include "cli/history.hpp"
 #include "cli/learn_command.hpp"
 #include "cli/offset.hpp"
 #include "cli/prune.hpp"
@@ -104,6 +106,21 @@ void add_offset(CLI::App& app, OffsetOptions& options) {
       ->transform(CLI::CheckedTransformer(offset_basis_names()));
   command->add_flag("--two-stroke", options.two_stroke, "With readings of a light: the entry goes from 0 to 360");
   command->add_flag("--json", options.json, "A JSON object instead of words");
+}
+
+void add_baseline(CLI::App& app, BaselineOptions& options) {
+  CLI::App* command =
+      app.add_subcommand("baseline", "Keep what a session was like when it was good, or compare one with that");
+  add_input(command, options.input)->required();
+  command->add_option("--save", options.save, "New file to write");
+  command->add_option("--against", options.against, "File written by --save: what is not as it was then?");
+  command->add_flag("--json", options.json, "With --against: a JSON object instead of words");
+}
+
+void add_history(CLI::App& app, HistoryOptions& options) {
+  CLI::App* command = app.add_subcommand("history", "What the sessions in a folder came to, and what changed between them");
+  command->add_option("FOLDER", options.folder, "Folder that holds sessions")->required();
+  command->add_flag("--json", options.json, "A JSON object a session instead of a table");
 }
 
 void add_run(CLI::App& app, RunOptions& options) {
@@ -237,6 +254,10 @@ int run_command_line(int argc, const char* const* argv) {
   add_report(app, report_options);
   OffsetOptions offset_options;
   add_offset(app, offset_options);
+  BaselineOptions baseline_options;
+  add_baseline(app, baseline_options);
+  HistoryOptions history_options;
+  add_history(app, history_options);
   PruneOptions prune_options;
   add_prune(app, prune_options);
   StatusOptions status_options;
@@ -273,6 +294,12 @@ int run_command_line(int argc, const char* const* argv) {
   }
   if (app.got_subcommand("offset")) {
     return static_cast<int>(offset(offset_options));
+  }
+  if (app.got_subcommand("baseline")) {
+    return static_cast<int>(baseline(baseline_options));
+  }
+  if (app.got_subcommand("history")) {
+    return static_cast<int>(history(history_options));
   }
   if (app.got_subcommand("run")) {
     return static_cast<int>(run_live(run_options));

@@ -80,11 +80,15 @@ void SessionTotals::on_finding(const Finding& finding) {
 
 void SessionTotals::on_cycle(const Cycle& cycle) {
   ++cycles_;
+  steady_.take(cycle);
   if (cycle.state != LockState::cycle_locked) {
     return;
   }
   if (cycle.reference_deviation_deg) {
     tdc_deviation_deg_.add(*cycle.reference_deviation_deg);
+  }
+  if (cycle.sync_margin) {
+    sync_margin_.add(*cycle.sync_margin);
   }
   for (std::size_t i = 0; i < std::min(cam_phase_deg_.size(), cycle.cam_phase_deg.size()); ++i) {
     if (cycle.cam_phase_deg[i]) {
@@ -99,12 +103,14 @@ void SessionTotals::on_state(const StateChange& change) {
   state_ns_.at(static_cast<std::size_t>(state_)) += change.session_ns - state_since_ns_;
   state_ = change.to;
   state_since_ns_ = change.session_ns;
+  steady_.take(change);
 }
 
 void SessionTotals::finish() {
   const std::int64_t rest = span_ns() - state_since_ns_;
   state_ns_.at(static_cast<std::size_t>(state_)) += std::max<std::int64_t>(rest, 0);
   state_since_ns_ = span_ns();
+  offset_fit_ = fit_offset(steady_.holds());
 }
 
 std::int64_t SessionTotals::span_ns() const {
@@ -163,6 +169,25 @@ OrderedJson mean_json(const RunningMean& mean) {
   json["standard_deviation"] = rounded(mean.deviation());
   json["least"] = rounded(mean.least());
   json["greatest"] = rounded(mean.greatest());
+  return json;
+}
+
+OrderedJson estimate_json(const Estimate& estimate) {
+  OrderedJson json;
+  json["value"] = rounded(estimate.value);
+  json["half_width"] = rounded(estimate.half_width);
+  return json;
+}
+
+OrderedJson fit_json(const OffsetFit& fit) {
+  OrderedJson json;
+  json["verdict"] = to_string(fit.verdict);
+  json["from_rpm"] = rounded(fit.least_rpm);
+  json["to_rpm"] = rounded(fit.greatest_rpm);
+  if (fit.offset_deg && fit.delay_us) {
+    json["offset_deg"] = estimate_json(*fit.offset_deg);
+    json["delay_us"] = estimate_json(*fit.delay_us);
+  }
   return json;
 }
 
@@ -244,6 +269,12 @@ std::string summary_json(const SessionTotals& totals, const Engine& engine, cons
   }
   if (totals.wheel()) {
     json["wheel"] = wheel_json(*totals.wheel());
+  }
+  if (totals.sync_margin().count() > 0) {
+    json["sync_margin"] = mean_json(totals.sync_margin());
+  }
+  if (totals.offset_fit().deviation_deg) {
+    json["offset_and_delay"] = fit_json(totals.offset_fit());
   }
   json["worst"] = OrderedJson::array();
   for (const Finding& finding : totals.worst()) {
