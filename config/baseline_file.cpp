@@ -33,7 +33,8 @@ std::string quoted(std::string_view text) {
 std::string number(double value) {
   constexpr int decimals = 4;
   std::array<char, 400> buffer{};
-  const auto end = std::to_chars(buffer.data(), buffer.data() + buffer.size(), value, std::chars_format::fixed, decimals);
+  const auto end =
+      std::to_chars(buffer.data(), buffer.data() + buffer.size(), value, std::chars_format::fixed, decimals);
   return {buffer.data(), end.ptr};
 }
 
@@ -109,8 +110,9 @@ void read_lists(const toml::table& root, Baseline& baseline, Complaints& complai
 }  // namespace
 
 std::string baseline_text(const Baseline& baseline) {
-  std::string out = "# A baseline of crankwitness: what this installation was like when it was found good. Angles are crank\n"
-                    "# degrees, + is late; uncertainties are 95 % half widths.\n";
+  std::string out =
+      "# A baseline of crankwitness: what this installation was like when it was found good. Angles are crank\n"
+      "# degrees, + is late; uncertainties are 95 % half widths.\n";
   append(out, "format", std::to_string(baseline_format));
   append(out, "program", quoted(baseline.program));
   append(out, "engine_name", quoted(baseline.engine_name));

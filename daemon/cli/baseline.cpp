@@ -14,6 +14,7 @@
 #include "record/disk_file.hpp"
 #include "record/session_info.hpp"
 #include "record/session_reader.hpp"
+#include "report/finding_words.hpp"
 #include "text/json.hpp"
 
 namespace cw {
@@ -96,8 +97,8 @@ std::string pair_in_words(const BaselinePair& pair) {
   std::string line = (pair.differs() ? "! " : "  ") + what_of(pair);
   line.resize(std::max(label_width, line.size() + 1), ' ');
   line += number_in_words(pair.item, pair.before) + " -> " + number_in_words(pair.item, pair.now) + "   ";
-  line += pair.differs() ? "differs by " + signed_fixed(pair.difference(), decimals_of(pair.item)) +
-                               " (beyond " + fixed(pair.unsure, decimals_of(pair.item)) + ")"
+  line += pair.differs() ? "differs by " + signed_fixed(pair.difference(), decimals_of(pair.item)) + " (beyond " +
+                               fixed(pair.unsure, decimals_of(pair.item)) + ")"
                          : "as before";
   return line + "\n";
 }
@@ -227,9 +228,10 @@ ExitCode baseline(const BaselineOptions& options) {
   now.wall_time = wall_time_of(options.input.inputs.front());
   if (!options.save.empty()) {
     if (now.bands.empty() && now.cams.empty()) {
-      return refuse(ExitCode::bad_input, options.input.inputs.front() +
-                                           ": expected steady running, three times 2 s at some speed, found none; nothing "
-                                           "was written");
+      return refuse(ExitCode::bad_input,
+                    options.input.inputs.front() +
+                        ": expected steady running, three times 2 s at some speed, found none; nothing "
+                        "was written");
     }
     if (const Problem problem = write_new(options.save, baseline_text(now))) {
       return refuse(ExitCode::cannot_write, *problem);

@@ -118,7 +118,8 @@ void add_baseline(CLI::App& app, BaselineOptions& options) {
 }
 
 void add_history(CLI::App& app, HistoryOptions& options) {
-  CLI::App* command = app.add_subcommand("history", "What the sessions in a folder came to, and what changed between them");
+  CLI::App* command =
+      app.add_subcommand("history", "What the sessions in a folder came to, and what changed between them");
   command->add_option("FOLDER", options.folder, "Folder that holds sessions")->required();
   command->add_flag("--json", options.json, "A JSON object a session instead of a table");
 }

@@ -10,6 +10,7 @@
 #include "cli/terminal.hpp"
 #include "cli/words.hpp"
 #include "record/session_reader.hpp"
+#include "report/finding_words.hpp"
 #include "text/json.hpp"
 #include "text/one_line.hpp"
 
@@ -99,11 +100,12 @@ constexpr std::size_t name_width = 34;
 
 std::string line_of(const SessionDigest& digest) {
   std::string name = one_line(std::filesystem::path(digest.folder).filename().string());
-  std::string out = cell(name, name_width) + " " + cell(duration(digest.span_s), 9) +
-                    cell(fixed(100 * digest.locked_share, 1) + "%", 8) + cell(std::to_string(digest.faults), 7) +
-                    cell(std::to_string(digest.warnings), 9) + cell(number_or_dash(digest.tdc_deviation_deg, 2, true), 8) +
-                    cell(number_or_dash(digest.sync_margin, 2, false), 8) +
-                    cell(number_or_dash(digest.offset_deg, 2, true), 8) + cell(number_or_dash(digest.delay_us, 1, true), 8);
+  std::string out =
+      cell(name, name_width) + " " + cell(duration(digest.span_s), 9) +
+      cell(fixed(100 * digest.locked_share, 1) + "%", 8) + cell(std::to_string(digest.faults), 7) +
+      cell(std::to_string(digest.warnings), 9) + cell(number_or_dash(digest.tdc_deviation_deg, 2, true), 8) +
+      cell(number_or_dash(digest.sync_margin, 2, false), 8) + cell(number_or_dash(digest.offset_deg, 2, true), 8) +
+      cell(number_or_dash(digest.delay_us, 1, true), 8);
   for (const auto& [cam, phase] : digest.cam_phase_deg) {
     out += one_line(cam) + " " + signed_fixed(phase.value, 1) + " ";
   }
@@ -112,8 +114,8 @@ std::string line_of(const SessionDigest& digest) {
 
 std::string table_of(const std::vector<Row>& rows) {
   std::string out = cell("session", name_width) + " " + cell("length", 9) + cell("locked", 8) + cell("faults", 7) +
-                    cell("warnings", 9) + cell("TDC deg", 8) + cell("margin", 8) + cell("angle", 8) +
-                    cell("delay", 8) + "cams deg\n";
+                    cell("warnings", 9) + cell("TDC deg", 8) + cell("margin", 8) + cell("angle", 8) + cell("delay", 8) +
+                    "cams deg\n";
   for (const Row& row : rows) {
     std::string line = line_of(row.digest);
     while (line.ends_with(' ')) {

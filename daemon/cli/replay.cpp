@@ -153,9 +153,9 @@ std::variant<SessionInfo, std::string> session_info_for(const ReplaySource& sour
     if (session->info()) {
       info.anchor = session->info()->anchor;
       info.sources = session->info()->sources;
-      info.engine_replaced =
-          session->info()->engine_file_text != engine.text || session->info()->signal_maps != engine.map_texts ||
-          session->info()->baseline_text != engine.baseline_text;
+      info.engine_replaced = session->info()->engine_file_text != engine.text ||
+                             session->info()->signal_maps != engine.map_texts ||
+                             session->info()->baseline_text != engine.baseline_text;
     }
   } else {
     info.sources = source.source_infos();

@@ -572,7 +572,8 @@ const std::vector<AttributionRow>& rows() {
        angle_alone,
        Severity::warning,
        A::ecu,
-       "the ECU's mark is off by the same angle at all speeds: the trigger offset entered in the ECU is not that of the "
+       "the ECU's mark is off by the same angle at all speeds: the trigger offset entered in the ECU is not that of "
+       "the "
        "engine file",
        {"crankwitness offset on this session: it tells the number to enter",
         "trigger offset entered in the ECU against the engine file's"},
@@ -591,7 +592,8 @@ const std::vector<AttributionRow>& rows() {
        whole_steps,
        Severity::warning,
        A::ecu,
-       "the ECU's mark is off by a whole turn or by whole teeth of the crank wheel: the ECU counts from another tooth or "
+       "the ECU's mark is off by a whole turn or by whole teeth of the crank wheel: the ECU counts from another tooth "
+       "or "
        "turn than the engine file",
        {"which tooth, and which turn, the ECU takes for the first", "number of missing teeth set in the ECU",
         "crankwitness offset on this session"},

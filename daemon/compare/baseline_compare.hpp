@@ -90,8 +90,8 @@ std::string_view to_string(BaselineItem item);
 // Something that both know.
 struct BaselinePair {
   BaselineItem item = BaselineItem::tdc_deviation;
-  std::string channel;     // cam name, or tooth number
-  double from_rpm = 0;     // of a band; 0 and 0 where there is none
+  std::string channel;  // cam name, or tooth number
+  double from_rpm = 0;  // of a band; 0 and 0 where there is none
   double to_rpm = 0;
   BaselineNumber before;
   BaselineNumber now;

@@ -21,8 +21,7 @@ Baseline of_stretch(const Engine& engine, const SteadySample& sample) {
   band.from_rpm = std::floor(sample.rpm / band_rpm) * band_rpm;
   band.to_rpm = band.from_rpm + band_rpm;
   if (sample.deviation_deg) {
-    const double scatter =
-        two_sigma * sample.spread_deg * std::sqrt(like_minded / static_cast<double>(sample.cycles));
+    const double scatter = two_sigma * sample.spread_deg * std::sqrt(like_minded / static_cast<double>(sample.cycles));
     band.tdc_deviation_deg = BaselineNumber{*sample.deviation_deg, std::hypot(scatter, sample.uncertainty_deg)};
   }
   if (sample.sync_margin) {

@@ -20,8 +20,7 @@ namespace cw {
 class BaselineWatch {
  public:
   // `next_id` counts the findings of all watches.
-  BaselineWatch(const Engine& engine, std::uint64_t& next_id)
-      : engine_(engine), next_id_(next_id), samples_(engine) {}
+  BaselineWatch(const Engine& engine, std::uint64_t& next_id) : engine_(engine), next_id_(next_id), samples_(engine) {}
 
   void take(const Cycle& cycle, std::vector<Finding>& out);
   void take(const StateChange& change) { samples_.take(change); }

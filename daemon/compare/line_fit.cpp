@@ -43,8 +43,8 @@ double leverage(const Moments& sums, const LinePoint& point) {
 }
 
 double share(const Moments& sums, const LinePoint& point, const LineQuestion& question) {
-  return point.weight * (question.of_intercept / sums.weight + (question.of_slope - question.of_intercept * sums.mean_x) *
-                                                                   (point.x - sums.mean_x) / sums.xx);
+  return point.weight * (question.of_intercept / sums.weight +
+                         (question.of_slope - question.of_intercept * sums.mean_x) * (point.x - sums.mean_x) / sums.xx);
 }
 
 // Terms of the hypergeometric count of runs: ways to cut `count` like signs into `pieces` runs.
@@ -104,8 +104,7 @@ std::optional<double> half_width_95(std::span<const LinePoint> points, const Lin
     return std::nullopt;
   }
   const double from_mean = question.of_slope - question.of_intercept * sums.mean_x;
-  const double variance =
-      question.of_intercept * question.of_intercept / sums.weight + from_mean * from_mean / sums.xx;
+  const double variance = question.of_intercept * question.of_intercept / sums.weight + from_mean * from_mean / sums.xx;
   return student_t_975(static_cast<double>(points.size() - 2)) * fit.residual_sd * std::sqrt(variance);
 }
 
@@ -158,9 +157,9 @@ double runs_test_p(std::span<const double> values) {
   double all = 0;
   for (int count = 2; count <= above + below; ++count) {
     const int half = count / 2;
-    const double these = count % 2 == 0 ? 2 * ways(above, half) * ways(below, half)
-                                        : ways(above, half) * ways(below, half + 1) +
-                                              ways(above, half + 1) * ways(below, half);
+    const double these = count % 2 == 0
+                             ? 2 * ways(above, half) * ways(below, half)
+                             : ways(above, half) * ways(below, half + 1) + ways(above, half + 1) * ways(below, half);
     all += these;
     few += count <= runs ? these : 0;
   }

@@ -17,8 +17,8 @@ double corrected_entry_deg(double entry_deg, double late_deg, Raising raising, d
 
 // An angle that is the mark of a mistake in counting.
 struct CountingError {
-  int turns = 0;  // whole turns late, -1 to 1
-  int teeth = 0;  // and then whole teeth of the crank wheel late
+  int turns = 0;        // whole turns late, -1 to 1
+  int teeth = 0;        // and then whole teeth of the crank wheel late
   double left_deg = 0;  // and then this
 };
 

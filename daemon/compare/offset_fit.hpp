@@ -51,9 +51,9 @@ struct OffsetFit {
   // Absent when they can't be told apart. With no_line they are there, and worth little.
   std::optional<Estimate> offset_deg;
   std::optional<Estimate> delay_us;
-  double residual_deg = 0;         // root mean square of what the line leaves
-  double runs_p = 1;               // of the runs test, along the speeds
-  std::vector<bool> left_out;      // for each hold: far off the line that the others agree on
+  double residual_deg = 0;            // root mean square of what the line leaves
+  double runs_p = 1;                  // of the runs test, along the speeds
+  std::vector<bool> left_out;         // for each hold: far off the line that the others agree on
   std::vector<double> residuals_deg;  // for each hold, left out or not; empty without a line
 };
 

@@ -105,12 +105,9 @@ Finding OffsetWatch::finding_of(const Cycle& cycle) const {
   finding.cycle = cycle.number;
   finding.channel = engine_.reference->channel;
   finding.rpm = cycle.rpm;
-  finding.values = {{"offset_deg", fit_.offset_deg->value},
-                    {"offset_uncertainty_deg", fit_.offset_deg->half_width},
-                    {"delay_us", fit_.delay_us->value},
-                    {"delay_uncertainty_us", fit_.delay_us->half_width},
-                    {"from_rpm", fit_.least_rpm},
-                    {"to_rpm", fit_.greatest_rpm}};
+  finding.values = {{"offset_deg", fit_.offset_deg->value}, {"offset_uncertainty_deg", fit_.offset_deg->half_width},
+                    {"delay_us", fit_.delay_us->value},     {"delay_uncertainty_us", fit_.delay_us->half_width},
+                    {"from_rpm", fit_.least_rpm},           {"to_rpm", fit_.greatest_rpm}};
   if (counting && counting->turns != 0) {
     finding.values.emplace_back("whole_turns", counting->turns);
   }

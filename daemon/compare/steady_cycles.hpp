@@ -19,7 +19,7 @@ class SteadyCycles {
   const std::vector<Hold>& holds() const { return holds_.all(); }
   void forget_before(std::int64_t t_ns) { holds_.forget_before(t_ns); }
 
-  std::uint64_t cycles() const { return cycles_; }        // with a deviation
+  std::uint64_t cycles() const { return cycles_; }       // with a deviation
   bool cycle_known() const { return turns_only_ == 0; }  // each of them in cycle-lock: a turn out would show
 
  private:

@@ -53,11 +53,11 @@ struct Hold {
   std::uint32_t readings = 0;
   std::uint32_t stretches = 0;
   double first_rpm = 0;
-  double rpm = 0;              // means over its readings
+  double rpm = 0;  // means over its readings
   double deviation_deg = 0;
-  double spread_deg = 0;       // standard deviation of one reading
-  double uncertainty_deg = 0;  // 95 %, does not average away
-  double squares = 0;          // of the stretches' means about their mean, for stretch_spread_deg
+  double spread_deg = 0;              // standard deviation of one reading
+  double uncertainty_deg = 0;         // 95 %, does not average away
+  double squares = 0;                 // of the stretches' means about their mean, for stretch_spread_deg
   double stretch_spread_deg() const;  // standard deviation of a stretch's mean; 0 for one
 };
 

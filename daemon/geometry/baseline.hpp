@@ -43,10 +43,10 @@ struct BaselineTooth {
 };
 
 struct Baseline {
-  std::string program;      // that made it
-  std::string engine_name;  // of the engine file
-  std::string wall_time;    // when the session began, RFC 3339; empty = not known
-  double trigger_offset_deg = 0;  // of the engine file: a later file with another one is another question
+  std::string program;              // that made it
+  std::string engine_name;          // of the engine file
+  std::string wall_time;            // when the session began, RFC 3339; empty = not known
+  double trigger_offset_deg = 0;    // of the engine file: a later file with another one is another question
   std::vector<BaselineBand> bands;  // ascending, those with enough running
   std::optional<BaselineNumber> offset_deg;
   std::optional<BaselineNumber> delay_us;

@@ -241,7 +241,8 @@ std::string session_toml(const SessionInfo& info) {
   }
   append_signal_maps(out, info);
   if (!info.baseline_text.empty()) {
-    out += "\n[baseline]\nname = " + toml_string(info.baseline_name) + "\ntext = " + toml_text(info.baseline_text) + "\n";
+    out +=
+        "\n[baseline]\nname = " + toml_string(info.baseline_name) + "\ntext = " + toml_text(info.baseline_text) + "\n";
   }
   return out + checksum_line(out);
 }

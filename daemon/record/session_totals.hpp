@@ -77,7 +77,7 @@ class SessionTotals final : public Observer {
   std::int64_t span_ns() const;  // host time from the first item to the last
   const RunningMean& tdc_deviation_deg() const { return tdc_deviation_deg_; }  // of cycles in cycle-lock
   const std::vector<RunningMean>& cam_phase_deg() const { return cam_phase_deg_; }
-  const std::optional<WheelShape>& wheel() const { return wheel_; }            // the latest; nothing before it is known
+  const std::optional<WheelShape>& wheel() const { return wheel_; }  // the latest; nothing before it is known
   const RunningMean& sync_margin() const { return sync_margin_; }
   // Angle and delay of the ECU's mark, from all steady running; that of finish().
   const OffsetFit& offset_fit() const { return offset_fit_; }

@@ -31,7 +31,7 @@ struct ChangeRun {
 };
 
 struct ChangeOutcome {
-  std::vector<Finding> findings;  // times in ns from the start of the run
+  std::vector<Finding> findings;            // times in ns from the start of the run
   std::map<std::uint64_t, double> found_s;  // by id: when it was first told
   std::uint64_t cycles = 0;
   std::string drawn;  // the engine and its noise, in words

@@ -35,10 +35,11 @@ void seeds(const AddSeed& add) {
 }
 
 std::span<const std::string_view> words() {
-  static constexpr std::string_view all[] = {"format = 1\n",  "[[band]]\n",           "from_rpm = ", "to_rpm = ",
-                                             "[[cam]]\n",     "[[tooth]]\n",          "number = ",   "phase_deg = ",
-                                             "error_deg = ",  "tdc_deviation_deg = ", "1e308",       "_uncertainty_deg = ",
-                                             "delay_us = ",   "name = \"",            "\\u0000",     "\\\\"};
+  static constexpr std::string_view all[] = {
+      "format = 1\n", "[[band]]\n",          "from_rpm = ",  "to_rpm = ",    "[[cam]]\n",
+      "[[tooth]]\n",  "number = ",           "phase_deg = ", "error_deg = ", "tdc_deviation_deg = ",
+      "1e308",        "_uncertainty_deg = ", "delay_us = ",  "name = \"",    "\\u0000",
+      "\\\\"};
   return all;
 }
 

@@ -41,7 +41,8 @@ struct Tally {
   void add(const OffsetFit& fit, const Truth& truth, std::uint64_t seed) {
     if (!fit.offset_deg || !fit.delay_us || fit.verdict == OffsetVerdict::no_line) {
       ++not_told;
-      std::printf("  seed %llu: %s\n", static_cast<unsigned long long>(seed), std::string(to_string(fit.verdict)).c_str());
+      std::printf("  seed %llu: %s\n", static_cast<unsigned long long>(seed),
+                  std::string(to_string(fit.verdict)).c_str());
       return;
     }
     offset_error_deg.push_back(std::fabs(fit.offset_deg->value - truth.offset_deg));
@@ -54,8 +55,8 @@ struct Tally {
 
 void print_coverage(const char* what, std::size_t inside, std::size_t count) {
   const campaign::Share share = campaign::share_of(inside, count);
-  std::printf("  95 %% interval of %s holds the truth in %zu of %zu, %.1f %% (95 %%: %.1f to %.1f)\n", what, inside, count,
-              100 * share.value, 100 * share.low, 100 * share.high);
+  std::printf("  95 %% interval of %s holds the truth in %zu of %zu, %.1f %% (95 %%: %.1f to %.1f)\n", what, inside,
+              count, 100 * share.value, 100 * share.low, 100 * share.high);
 }
 
 void print(const char* title, const Tally& tally) {
@@ -114,8 +115,7 @@ void run_readings(std::uint64_t seed, Tally& tally) {
       cycle.rpm = rpm * (1 + 0.003 * normal(dice));
       cycle.reference_rpm = cycle.rpm;
       cycle.reference_uncertainty_deg = 0;
-      cycle.reference_deviation_deg =
-          truth.offset_deg + 6e-6 * cycle.rpm * truth.delay_us + hold_deg + sd_deg * noise;
+      cycle.reference_deviation_deg = truth.offset_deg + 6e-6 * cycle.rpm * truth.delay_us + hold_deg + sd_deg * noise;
       cycles.take(cycle);
     }
   }
@@ -147,7 +147,8 @@ Engine draw_engine(Dice& dice) {
   CamPattern cam;
   cam.name = "cam";
   cam.channel = "cam1";
-  cam.edges = {{62, ActiveEdge::falling}, {242, ActiveEdge::falling}, {332, ActiveEdge::falling}, {602, ActiveEdge::falling}};
+  cam.edges = {
+      {62, ActiveEdge::falling}, {242, ActiveEdge::falling}, {332, ActiveEdge::falling}, {602, ActiveEdge::falling}};
   engine.cams.push_back(cam);
   engine.reference = Reference{};
   engine.reference->advance_deg = std::floor(dice.range(0, 16));
@@ -231,7 +232,8 @@ int main(int argc, char** argv) {
     }
     print(edges ? "edges through the monitor" : "drawn readings", tally);
     // Of edges the interval also holds what no teeth tell, so that it may be wider.
-    good = good && covers(tally.offset_inside, tally.count(), !edges) && covers(tally.delay_inside, tally.count(), !edges);
+    good =
+        good && covers(tally.offset_inside, tally.count(), !edges) && covers(tally.delay_inside, tally.count(), !edges);
     if (edges && tally.count() > 0) {
       good = good && campaign::quantile(tally.offset_error_deg, 0.95) <= 0.05 &&
              campaign::quantile(tally.delay_error_us, 0.95) <= 2;

@@ -51,7 +51,8 @@ std::string engine_with(const std::string& basis, const std::string& baseline = 
 // Steady speeds, 7 s each, the mark `error_deg` and `delay_us` late.
 std::string scenario(double error_deg, double delay_us, const std::vector<int>& speeds) {
   std::ostringstream text;
-  text << "engine = \"engine.toml\"\nseed = 5\ntick_ns = 250\nstart_deg = 300\n[crank]\njitter_ns = 300\n[ecu]\nerror_deg = "
+  text << "engine = \"engine.toml\"\nseed = 5\ntick_ns = 250\nstart_deg = 300\n[crank]\njitter_ns = "
+          "300\n[ecu]\nerror_deg = "
        << error_deg << "\ndelay_us = " << delay_us << "\njitter_us = 2\n";
   for (const int rpm : speeds) {
     text << "[[phase]]\nkind = \"profile\"\nduration_s = 7\nrpm = " << rpm << "\n";
@@ -82,8 +83,8 @@ struct OffsetTrial {
 TEST(Offset, gives_angle_delay_and_the_entry_in_the_direction_of_the_ecu) {
   const OffsetTrial trial;
   const std::string edges = trial.edges("late", 3, 40);
-  const Json retards = trial.offset({edges, "--engine", trial.engine, "--entry", "1", "--raising", "retards",
-                                     "--delay-entry", "10"});
+  const Json retards =
+      trial.offset({edges, "--engine", trial.engine, "--entry", "1", "--raising", "retards", "--delay-entry", "10"});
   EXPECT_EQ(retards["verdict"], "angle-and-delay");
   EXPECT_NEAR(retards["offset_deg"]["value"].get<double>(), 3, 0.05);
   EXPECT_NEAR(retards["delay_us"]["value"].get<double>(), 40, 2);
@@ -125,12 +126,13 @@ TEST(Offset, names_a_whole_turn_and_whole_teeth) {
 
 TEST(Offset, of_a_timing_light_is_judged_modulo_360_and_within_a_degree) {
   const OffsetTrial trial;
-  const Json told = trial.offset({"--seen", "7", "--commanded", "10", "--entry", "212", "--raising", "retards", "--basis",
-                                  "piston-stop"});
+  const Json told = trial.offset(
+      {"--seen", "7", "--commanded", "10", "--entry", "212", "--raising", "retards", "--basis", "piston-stop"});
   EXPECT_NEAR(told["enter"]["offset_deg"]["value"].get<double>(), 209, 1e-6);
   EXPECT_NEAR(told["enter"]["offset_deg"]["half_width"].get<double>(), 1, 1e-6);
   EXPECT_FALSE(told["compression_stroke_verified"].get<bool>());
-  EXPECT_FALSE(trial.offset({"--seen", "7", "--commanded", "10", "--entry", "212", "--raising", "retards"}).contains("enter"));
+  EXPECT_FALSE(
+      trial.offset({"--seen", "7", "--commanded", "10", "--entry", "212", "--raising", "retards"}).contains("enter"));
   EXPECT_EQ(trial.offset({"--seen", "-3", "--commanded", "0", "--entry", "2", "--raising", "retards", "--basis",
                           "piston-stop", "--two-stroke"})["enter"]["offset_deg"]["value"],
             359);
@@ -139,7 +141,9 @@ TEST(Offset, of_a_timing_light_is_judged_modulo_360_and_within_a_degree) {
 TEST(Offset, refuses_what_makes_no_sense_in_one_line) {
   const OffsetTrial trial;
   for (const std::vector<std::string>& arguments :
-       {std::vector<std::string>{"offset"}, {"offset", "--seen", "7"}, {"offset", "--seen", "7", "--seen", "8", "--rpm", "900", "--commanded", "10"},
+       {std::vector<std::string>{"offset"},
+        {"offset", "--seen", "7"},
+        {"offset", "--seen", "7", "--seen", "8", "--rpm", "900", "--commanded", "10"},
         {"offset", "x.csv", "--seen", "7", "--commanded", "10"}}) {
     const Ended ended = run_program(trial.folder, arguments);
     EXPECT_EQ(ended.code, 2);
@@ -161,10 +165,12 @@ TEST(Baseline, is_kept_compared_and_told_by_replay_from_the_session_alone) {
   const std::string late = trial.edges("late", 1.5, 0, {900, 2100});
   const std::string file = trial.folder / "good.toml";
   EXPECT_EQ(run_program(trial.folder, {"baseline", good, "--engine", trial.engine, "--save", file}).code, 0);
-  EXPECT_EQ(run_program(trial.folder, {"baseline", good, "--engine", trial.engine, "--save", file}).code, 5) << "no overwriting";
+  EXPECT_EQ(run_program(trial.folder, {"baseline", good, "--engine", trial.engine, "--save", file}).code, 5)
+      << "no overwriting";
   const auto compared = [&](const std::string& edges) {
     return parse_json(
-        run_program(trial.folder, {"baseline", edges, "--engine", trial.engine, "--against", file, "--json"}).out)["differs"];
+        run_program(trial.folder, {"baseline", edges, "--engine", trial.engine, "--against", file, "--json"})
+            .out)["differs"];
   };
   EXPECT_EQ(compared(good), false);
   EXPECT_EQ(compared(late), true);
@@ -188,7 +194,8 @@ TEST(History, reads_text_files_only_names_foreign_folders_and_says_what_changed)
   std::filesystem::create_directories(sessions + "/not-ours");
   const auto add = [&](const std::string& name, double error_deg) {
     const std::string edges = trial.edges(name, error_deg, 0);
-    EXPECT_EQ(run_program(trial.folder, {"replay", edges, "--engine", trial.engine, "--out", sessions + "/" + name}).code, 0);
+    EXPECT_EQ(
+        run_program(trial.folder, {"replay", edges, "--engine", trial.engine, "--out", sessions + "/" + name}).code, 0);
     std::filesystem::remove_all(sessions + "/" + name + "/capture");
   };
   add("a", 0);

@@ -93,8 +93,8 @@ TEST(AttributionTable, a_cam_that_jumped_says_first_to_stop_and_turn_by_hand) {
       for (const std::string_view word : {"restart", "crank", "by hand", "valves", "pistons"}) {
         EXPECT_NE(first.find(word), std::string_view::npos) << words(row) << ": " << word;
       }
-      const bool small = row.circumstance == Circumstance::small_step_one_cam ||
-                         row.circumstance == Circumstance::small_step_only_cam;
+      const bool small =
+          row.circumstance == Circumstance::small_step_one_cam || row.circumstance == Circumstance::small_step_only_cam;
       EXPECT_EQ(row.severity, small ? Severity::warning : Severity::fault) << words(row);
       EXPECT_EQ(row.code, "P0016") << words(row);
     }
