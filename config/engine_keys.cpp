@@ -16,6 +16,7 @@ constexpr std::array known_keys = {
     EngineKey{"engine", "firing_order"},
     EngineKey{"engine", "firing_angles_deg"},
     EngineKey{"engine", "cycle_deg"},
+    EngineKey{"engine", "baseline"},
     EngineKey{"crank", "channel"},
     EngineKey{"crank", "active_edge"},
     EngineKey{"crank", "shaft"},

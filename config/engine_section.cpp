@@ -97,6 +97,7 @@ void check_order_against_angles(const TableReader& in, const std::vector<int>& o
 void read_engine_section(const TableReader& in, Engine& engine) {
   engine.name = in.text("name", name_bytes_max).value_or("unnamed engine");
   engine.cycle_deg = read_cycle(in);
+  engine.baseline_file = in.text("baseline", path_bytes_max).value_or("");
   if (!in.has("cylinders")) {
     in.complain("cylinders", "a whole number from 1 to " + std::to_string(cylinders_max));
     return;

@@ -168,6 +168,13 @@ std::string totals_in_words(const SessionTotals& totals, const Engine& engine, c
   if (totals.tdc_deviation_deg().count() > 0) {
     add("TDC deviation", mean_in_words(totals.tdc_deviation_deg()));
   }
+  const OffsetFit& fit = totals.offset_fit();
+  if (fit.offset_deg && fit.delay_us && fit.verdict != OffsetVerdict::no_line) {
+    add("Angle, delay", signed_fixed(fit.offset_deg->value, 2) + " deg +- " + fixed(fit.offset_deg->half_width, 2) +
+                            ", " + signed_fixed(fit.delay_us->value, 1) + " us +- " +
+                            fixed(fit.delay_us->half_width, 1) +
+                            " from steady running; `crankwitness offset` says more");
+  }
   for (std::size_t i = 0; i < engine.cams.size(); ++i) {
     if (totals.cam_phase_deg()[i].count() > 0) {
       add("Cam " + engine.cams[i].name, mean_in_words(totals.cam_phase_deg()[i]));

@@ -8,9 +8,11 @@
 #include <string>
 #include <vector>
 
+#include "cli/baseline.hpp"
 #include "cli/check.hpp"
 #include "cli/engine_text.hpp"
 #include "cli/exit_code.hpp"
+#include "cli/history.hpp"
 #include "cli/learn_command.hpp"
 #include "cli/offset.hpp"
 #include "cli/prune.hpp"
@@ -106,6 +108,22 @@ void add_offset(CLI::App& app, OffsetOptions& options) {
       ->transform(CLI::CheckedTransformer(offset_basis_names()));
   command->add_flag("--two-stroke", options.two_stroke, "With readings of a light: the entry goes from 0 to 360");
   command->add_flag("--json", options.json, "A JSON object instead of words");
+}
+
+void add_baseline(CLI::App& app, BaselineOptions& options) {
+  CLI::App* command =
+      app.add_subcommand("baseline", "Keep what a session was like when it was good, or compare one with that");
+  add_input(command, options.input)->required();
+  command->add_option("--save", options.save, "New file to write");
+  command->add_option("--against", options.against, "File written by --save: what is not as it was then?");
+  command->add_flag("--json", options.json, "With --against: a JSON object instead of words");
+}
+
+void add_history(CLI::App& app, HistoryOptions& options) {
+  CLI::App* command =
+      app.add_subcommand("history", "What the sessions in a folder came to, and what changed between them");
+  command->add_option("FOLDER", options.folder, "Folder that holds sessions")->required();
+  command->add_flag("--json", options.json, "A JSON object a session instead of a table");
 }
 
 void add_run(CLI::App& app, RunOptions& options) {
@@ -238,6 +256,8 @@ struct Asked {
   ReplayOptions replay;
   ReportOptions report;
   OffsetOptions offset;
+  BaselineOptions baseline;
+  HistoryOptions history;
   PruneOptions prune;
   StatusOptions status;
   RecoverOptions recover;
@@ -270,6 +290,8 @@ ExitCode run_asked(const CLI::App& app, const Asked& asked) {
       {"replay", [&] { return replay(asked.replay); }},
       {"report", [&] { return report(asked.report); }},
       {"offset", [&] { return offset(asked.offset); }},
+      {"baseline", [&] { return baseline(asked.baseline); }},
+      {"history", [&] { return history(asked.history); }},
       {"prune", [&] { return prune(asked.prune); }},
       {"status", [&] { return status_command(asked.status, std::cout, std::cerr); }},
       {"recover", [&] { return recover(asked.recover); }},
@@ -297,6 +319,8 @@ int run_command_line(int argc, const char* const* argv) {
   add_replay(app, asked.replay);
   add_report(app, asked.report);
   add_offset(app, asked.offset);
+  add_baseline(app, asked.baseline);
+  add_history(app, asked.history);
   add_prune(app, asked.prune);
   add_status(app, asked.status);
   add_recover(app, asked.recover);

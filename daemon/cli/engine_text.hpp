@@ -17,12 +17,13 @@ struct EngineText {
   std::string text;
   std::vector<BusMap> maps;        // of [[can]], in its order
   std::vector<MapText> map_texts;  // ... what they were made from
+  std::string baseline_text;       // of the file that it names, which is in engine.baseline; empty: it names none
 };
 
-// Reads and checks the file and its maps; an error line when one of them is not sound.
+// Reads and checks the file, its maps and its baseline; an error line when one of them is not sound.
 std::variant<EngineText, std::string> read_engine_text(const std::string& path);
 
-// Those of a session; `input` is what error lines call it.
+// Those of a session, its baseline too; `input` is what error lines call it.
 std::variant<EngineText, std::string> engine_text_of(const SessionInfo& session, const std::string& input);
 
 }  // namespace cw

@@ -85,6 +85,8 @@ std::variant<std::unique_ptr<LiveSession>, std::string> LiveSession::create(cons
   settings.info.engine_file_name = session->engine_.name;
   settings.info.engine_file_text = session->engine_.text;
   settings.info.signal_maps = session->engine_.map_texts;
+  settings.info.baseline_name = session->engine_.engine.baseline_file;
+  settings.info.baseline_text = session->engine_.baseline_text;
   settings.info.anchor = session->anchor_;
   use_sources(sources, session->engine_.engine);
   settings.info.sources = std::move(sources);

@@ -148,12 +148,15 @@ std::variant<SessionInfo, std::string> session_info_for(const ReplaySource& sour
   info.engine_file_name = engine.name;
   info.engine_file_text = engine.text;
   info.signal_maps = engine.map_texts;
+  info.baseline_name = engine.engine.baseline_file;
+  info.baseline_text = engine.baseline_text;
   if (const SessionReader* session = source.session()) {
     if (session->info()) {
       info.anchor = session->info()->anchor;
       info.sources = session->info()->sources;
-      info.engine_replaced =
-          session->info()->engine_file_text != engine.text || session->info()->signal_maps != engine.map_texts;
+      info.engine_replaced = session->info()->engine_file_text != engine.text ||
+                             session->info()->signal_maps != engine.map_texts ||
+                             session->info()->baseline_text != engine.baseline_text;
     }
   } else {
     info.sources = source.source_infos();

@@ -578,6 +578,48 @@ const std::vector<AttributionRow>& rows() {
        {"crankwitness offset on this session", "the ECU's own delay compensation", "delay of isolator and conditioner"},
        "",
        ""},
+      {offset_and_delay,
+       angle_alone,
+       Severity::warning,
+       A::ecu,
+       "the ECU's mark is off by the same angle at all speeds: the trigger offset entered in the ECU is not that of "
+       "the "
+       "engine file",
+       {"crankwitness offset on this session: it tells the number to enter",
+        "trigger offset entered in the ECU against the engine file's"},
+       "",
+       ""},
+      {offset_and_delay,
+       delay_alone,
+       Severity::warning,
+       A::undecided,
+       "the deviation of the ECU's mark grows with speed as a fixed delay makes it, and no angle is wrong",
+       {"the ECU's own delay compensation", "delay of isolator and conditioner of the mark, delay_us of [reference]",
+        "delay of the conditioner of our crank channel, delay_us of [crank]"},
+       "",
+       ""},
+      {offset_and_delay,
+       whole_steps,
+       Severity::warning,
+       A::ecu,
+       "the ECU's mark is off by a whole turn or by whole teeth of the crank wheel: the ECU counts from another tooth "
+       "or "
+       "turn than the engine file",
+       {"which tooth, and which turn, the ECU takes for the first", "number of missing teeth set in the ECU",
+        "crankwitness offset on this session"},
+       "",
+       ""},
+      {offset_and_delay,
+       dwell_edge,
+       Severity::warning,
+       A::undecided,
+       "the deviation of the ECU's mark grows with speed as a delay of more than 500 us would make it: probably the "
+       "edge at "
+       "which the coil is switched on, not the spark",
+       {"active_edge of [reference]: the spark is the falling edge of the usual coil drive",
+        "which output the channel is wired to"},
+       "",
+       ""},
       {wheel_run_out,
        order_one_unsure,
        Severity::warning,
@@ -862,7 +904,7 @@ const std::vector<AttributionRow>& rows() {
   return table;
 }
 
-constexpr std::array<std::string_view, 65> circumstance_names = {
+constexpr std::array<std::string_view, 69> circumstance_names = {
     "any",
     "one odd edge",
     "teeth in a row",
@@ -890,6 +932,10 @@ constexpr std::array<std::string_view, 65> circumstance_names = {
     "a cam's pattern",
     "a cam's other edge",
     "no cam watched",
+    "an angle alone",
+    "a delay alone",
+    "whole turns or teeth",
+    "too long for a delay",
     "from another device",
     "open, but silent",
     "a small step, one of several cams",

@@ -39,6 +39,10 @@ enum class Circumstance : std::uint8_t {
   cam_pattern,            // a cam's edges come cycle by cycle at the same angles, which are not the file's
   cam_other_edge,         // a cam's pattern is in the edges of the other polarity
   no_cam_watched,         // nothing but the reference to hold against the teeth
+  angle_alone,            // the mark is off by an angle, whatever the speed
+  delay_alone,            // ... by a time, whatever the speed
+  whole_steps,            // ... by a whole turn or whole teeth of the crank wheel
+  dwell_edge,             // ... by a time too long for a delay
   other_device,           // a channel of the engine file comes from another device than the crank
   link_silent,            // a source that sends heartbeats sends nothing, though its link is open
   small_step_one_cam,     // one of several cams moved at once, by less than a tooth

@@ -36,15 +36,15 @@ Moments moments_of(std::span<const LinePoint> points) {
   return sums;
 }
 
-// Element of the matrix that turns the weighted y into their fitted values.
-double hat(const Moments& sums, const LinePoint& a, const LinePoint& b) {
-  return std::sqrt(a.weight * b.weight) *
-         (1 / sums.weight + (a.x - sums.mean_x) * (b.x - sums.mean_x) / sums.xx);
+// How much a point's own y counts in its height on the line, 0 to 1.
+double leverage(const Moments& sums, const LinePoint& point) {
+  const double dx = point.x - sums.mean_x;
+  return point.weight * (1 / sums.weight + dx * dx / sums.xx);
 }
 
 double share(const Moments& sums, const LinePoint& point, const LineQuestion& question) {
-  return point.weight * (question.of_intercept / sums.weight + (question.of_slope - question.of_intercept * sums.mean_x) *
-                                                                   (point.x - sums.mean_x) / sums.xx);
+  return point.weight * (question.of_intercept / sums.weight +
+                         (question.of_slope - question.of_intercept * sums.mean_x) * (point.x - sums.mean_x) / sums.xx);
 }
 
 // Terms of the hypergeometric count of runs: ways to cut `count` like signs into `pieces` runs.
@@ -98,28 +98,14 @@ std::optional<double> half_width_95(std::span<const LinePoint> points, const Lin
                                     const LineQuestion& question) {
   constexpr double leverage_max = 0.95;
   const Moments sums = moments_of(points);
-  std::vector<double> scale;  // of each residual in the answer, leverage made good
-  double variance = 0;
-  for (std::size_t i = 0; i < points.size(); ++i) {
-    const double leverage = hat(sums, points[i], points[i]);
-    if (leverage > leverage_max) {
-      return std::nullopt;
-    }
-    const double of_residual = share(sums, points[i], question) / std::sqrt(1 - leverage);
-    variance += of_residual * of_residual * fit.residuals[i] * fit.residuals[i];
-    scale.push_back(of_residual / std::sqrt(points[i].weight));
+  const bool one_decides = std::any_of(points.begin(), points.end(),
+                                       [&](const LinePoint& point) { return leverage(sums, point) > leverage_max; });
+  if (one_decides) {
+    return std::nullopt;
   }
-  double trace = 0;
-  double squares = 0;
-  for (std::size_t i = 0; i < points.size(); ++i) {
-    for (std::size_t j = 0; j < points.size(); ++j) {
-      const double left = (i == j ? 1.0 : 0.0) - hat(sums, points[i], points[j]);
-      const double element = scale[i] * scale[j] * left;
-      trace += i == j ? element : 0;
-      squares += element * element;
-    }
-  }
-  return squares > 0 ? std::optional(student_t_975(trace * trace / squares) * std::sqrt(variance)) : std::nullopt;
+  const double from_mean = question.of_slope - question.of_intercept * sums.mean_x;
+  const double variance = question.of_intercept * question.of_intercept / sums.weight + from_mean * from_mean / sums.xx;
+  return student_t_975(static_cast<double>(points.size() - 2)) * fit.residual_sd * std::sqrt(variance);
 }
 
 double student_t_975(double freedom) {
@@ -171,9 +157,9 @@ double runs_test_p(std::span<const double> values) {
   double all = 0;
   for (int count = 2; count <= above + below; ++count) {
     const int half = count / 2;
-    const double these = count % 2 == 0 ? 2 * ways(above, half) * ways(below, half)
-                                        : ways(above, half) * ways(below, half + 1) +
-                                              ways(above, half + 1) * ways(below, half);
+    const double these = count % 2 == 0
+                             ? 2 * ways(above, half) * ways(below, half)
+                             : ways(above, half) * ways(below, half + 1) + ways(above, half + 1) * ways(below, half);
     all += these;
     few += count <= runs ? these : 0;
   }

@@ -1,4 +1,4 @@
-// A straight line through points with unlike scatter: weighted least squares, honest 95 % intervals, a robust line to
+// A straight line through points with unlike scatter: weighted least squares, 95 % intervals, a robust line to
 // tell stray points by, and a test whether a line fits at all.
 #pragma once
 
@@ -12,7 +12,7 @@ namespace cw {
 struct LinePoint {
   double x = 0;
   double y = 0;
-  double weight = 1;  // > 0; as 1 / variance, as far as that is known: the intervals do not rely on it
+  double weight = 1;  // > 0; as 1 / variance up to a common factor, which the residuals tell
 };
 
 struct LineFit {
@@ -36,9 +36,8 @@ struct LineQuestion {
 // How much each point's y counts in the answer; sums to of_intercept.
 std::vector<double> shares(std::span<const LinePoint> points, const LineQuestion& question);
 
-// 95 % half width of the answer, from the residuals themselves: variance estimate HC2 (MacKinnon and White, J. of
-// Econometrics 29, 1985) with Student's t and the degrees of freedom of Bell and McCaffrey (Survey Methodology 28(2),
-// 2002), made for few points of unlike scatter. Nothing where one point alone decides (leverage above 0.95).
+// 95 % half width of the answer: Student's t with two degrees of freedom less than there are points, times the standard
+// deviation that the residuals give. Nothing where one point alone decides (leverage above 0.95): its residual is 0 then.
 std::optional<double> half_width_95(std::span<const LinePoint> points, const LineFit& fit,
                                     const LineQuestion& question);
 

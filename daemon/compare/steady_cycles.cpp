@@ -9,7 +9,8 @@ bool SteadyCycles::take(const Cycle& cycle) {
   ++cycles_;
   turns_only_ += cycle.state == LockState::cycle_locked ? 0 : 1;
   const auto stretch =
-      collector_.take({cycle.tdc_ns, cycle.rpm, *cycle.reference_deviation_deg, cycle.uncertainty_deg});
+      collector_.take({cycle.tdc_ns, cycle.reference_rpm.value_or(cycle.rpm), *cycle.reference_deviation_deg,
+                       cycle.reference_uncertainty_deg.value_or(cycle.uncertainty_deg)});
   if (!stretch) {
     return false;
   }

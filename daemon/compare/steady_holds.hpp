@@ -17,7 +17,7 @@ namespace cw {
 // One cycle that has a deviation.
 struct SteadyReading {
   std::int64_t t_ns = 0;
-  double rpm = 0;
+  double rpm = 0;  // at the mark
   double deviation_deg = 0;
   double uncertainty_deg = 0;  // 95 %, does not average away
 };

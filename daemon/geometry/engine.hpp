@@ -9,6 +9,8 @@
 #include <utility>
 #include <vector>
 
+#include "geometry/baseline.hpp"
+
 namespace cw {
 
 enum class ActiveEdge : std::uint8_t { falling, rising };
@@ -155,6 +157,8 @@ struct ServeSpec {
 
 struct Engine {
   std::string name;
+  std::string baseline_file;         // path as the file gives it; empty = none
+  std::optional<Baseline> baseline;  // what was read from it
   int cylinders = 4;
   std::vector<int> firing_order;
   std::vector<double> firing_angles_deg;  // TDC of each cylinder, indexed as cylinder 1, 2, ...; [0] is 0

@@ -123,6 +123,10 @@ struct Cycle {
   double rpm = 0;              // mean over the cycle that ended with this TDC; over a revolution if first
   double uncertainty_deg = 0;  // 95 % half width, relative to the wheel
   std::optional<double> reference_deviation_deg;  // positive = reference pulse comes after the expected angle
+  // Of that pulse: the speed between the teeth about it, which is not that of the cycle where speed ripples, and what of its
+  // angle the teeth leave open, 95 % half width.
+  std::optional<double> reference_rpm;
+  std::optional<double> reference_uncertainty_deg;
   LockState state = LockState::searching;
   std::optional<double> sync_margin;  // 0 = gap and tooth at the limit of confusion, 1 = ideal
   std::vector<std::optional<double>>

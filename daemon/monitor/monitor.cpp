@@ -9,10 +9,12 @@
 #include <variant>
 #include <vector>
 
+#include "compare/baseline_watch.hpp"
 #include "compare/cam_change_watch.hpp"
 #include "compare/cam_pattern_report.hpp"
 #include "compare/cam_watch.hpp"
 #include "compare/fault_watch.hpp"
+#include "compare/offset_watch.hpp"
 #include "compare/robust.hpp"
 #include "compare/tdc_watch.hpp"
 #include "compare/wheel_health.hpp"
@@ -54,6 +56,8 @@ class Monitor::Pipeline {
         cams_(engine_, next_id_),
         cam_changes_(engine_, next_id_),
         tdc_(engine_, next_id_),
+        offset_(engine_, next_id_),
+        baseline_(engine_, next_id_),
         wheel_(engine_, next_id_),
         teeth_(engine_, next_id_),
         cam_patterns_(engine_, next_id_),
@@ -408,7 +412,10 @@ class Monitor::Pipeline {
     }
     faults_.take(event, out);
     note_witness();
-    observer_.on_state({event.from, event.to, event.t_ns, session_ns()});
+    const StateChange change{event.from, event.to, event.t_ns, session_ns()};
+    offset_.take(change);
+    baseline_.take(change);
+    observer_.on_state(change);
   }
 
   void take(const ToothEvent& event, std::vector<Finding>& out) {
@@ -436,7 +443,13 @@ class Monitor::Pipeline {
     cycle.sync_margin = event.sync_margin;
     cycle.state = event.state;
     cycle.reference_deviation_deg = tdc_.take_last_deviation();
+    if (cycle.reference_deviation_deg) {
+      cycle.reference_rpm = last_pulse_.local_rpm;
+      cycle.reference_uncertainty_deg = last_pulse_.uncertainty_deg;
+    }
     cycle.cam_phase_deg = cams_.phases();
+    offset_.take(cycle, out);
+    baseline_.take(cycle, out);
     ++row_.cycles;
     row_.rpm = event.rpm;
     if (event.sync_margin) {
@@ -453,6 +466,7 @@ class Monitor::Pipeline {
   void take(const ReferenceEvent& event, std::vector<Finding>& out) {
     if (!ecu_.cut(last_host_ns_)) {
       tdc_.take(event, cams_.steady(), out);
+      last_pulse_ = event;
     }
     if (ecu_.listens() && is_lock(event.state) && engine_.reference->marks == ReferenceMark::spark) {
       ecu_.note_pulse(event, host_of(event.t_ns));
@@ -579,10 +593,13 @@ class Monitor::Pipeline {
   CamChangeWatch cam_changes_;
   CamConditions cam_conditions_;  // as the ECU says; nothing until it is read
   TdcWatch tdc_;
+  OffsetWatch offset_;
+  BaselineWatch baseline_;
   WheelReport wheel_;
   WheelHealth teeth_;
   std::int64_t wheel_told_ns_ = 0;  // source time of the last shape
   CamPatternReport cam_patterns_;
+  ReferenceEvent last_pulse_;
   FindingGate gate_;
   EvidenceIndex evidence_;
   LinkWatch links_;

@@ -196,6 +196,8 @@ std::optional<std::string> read_head(const toml::table& root, bool may_lack_engi
   }
   info.engine_file_text = text.value_or(std::string());
   info.engine_file_name = root["engine_file"]["name"].value_or(std::string());
+  info.baseline_name = root["baseline"]["name"].value_or(std::string());
+  info.baseline_text = root["baseline"]["text"].value_or(std::string());
   info.engine_replaced = root["settings"]["engine_replaced"].value_or(false);
   return read_anchor(root, info);
 }
@@ -233,7 +235,12 @@ std::string session_toml(const SessionInfo& info) {
     out += "\n[[made_from]]\npath = " + toml_string(file.path) + "\nbytes = " + std::to_string(file.bytes) +
            "\nsha256 = " + toml_string(file.sha256) + "\n";
   }
-  append_signal_maps(out, info);  // before the engine file: a cut that leaves that leaves them too
+  // Maps and baseline before the engine file: a cut that leaves that leaves them too.
+  append_signal_maps(out, info);
+  if (!info.baseline_text.empty()) {
+    out +=
+        "\n[baseline]\nname = " + toml_string(info.baseline_name) + "\ntext = " + toml_text(info.baseline_text) + "\n";
+  }
   if (!info.engine_file_text.empty()) {
     out += "\n[engine_file]\nname = " + toml_string(info.engine_file_name) +
            "\ntext = " + toml_text(info.engine_file_text) + "\n";

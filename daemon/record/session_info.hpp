@@ -50,6 +50,8 @@ struct SessionInfo {
   std::string engine_file_name;
   std::string engine_file_text;      // empty: not known (recovered from a capture alone)
   std::vector<MapText> signal_maps;  // in the order of [[can]]
+  std::string baseline_name;         // of the file that the engine file names; empty: it names none
+  std::string baseline_text;         // its whole text
   std::optional<WallAnchor> anchor;
   std::vector<SourceInfo> sources;
   std::vector<MadeFrom> made_from;

@@ -87,11 +87,15 @@ void SessionTotals::on_finding(const Finding& finding) {
 
 void SessionTotals::on_cycle(const Cycle& cycle) {
   ++cycles_;
+  steady_.take(cycle);
   if (cycle.state != LockState::cycle_locked) {
     return;
   }
   if (cycle.reference_deviation_deg) {
     tdc_deviation_deg_.add(*cycle.reference_deviation_deg);
+  }
+  if (cycle.sync_margin) {
+    sync_margin_.add(*cycle.sync_margin);
   }
   for (std::size_t i = 0; i < std::min(cam_phase_deg_.size(), cycle.cam_phase_deg.size()); ++i) {
     if (cycle.cam_phase_deg[i]) {
@@ -110,12 +114,14 @@ void SessionTotals::on_state(const StateChange& change) {
   state_ns_.at(static_cast<std::size_t>(state_)) += change.session_ns - state_since_ns_;
   state_ = change.to;
   state_since_ns_ = change.session_ns;
+  steady_.take(change);
 }
 
 void SessionTotals::finish() {
   const std::int64_t rest = span_ns() - state_since_ns_;
   state_ns_.at(static_cast<std::size_t>(state_)) += std::max<std::int64_t>(rest, 0);
   state_since_ns_ = span_ns();
+  offset_fit_ = fit_offset(steady_.holds());
 }
 
 std::int64_t SessionTotals::span_ns() const {
@@ -215,6 +221,25 @@ OrderedJson clock_json(const ClockFit& fit) {
   return json;
 }
 
+OrderedJson estimate_json(const Estimate& estimate) {
+  OrderedJson json;
+  json["value"] = rounded(estimate.value);
+  json["half_width"] = rounded(estimate.half_width);
+  return json;
+}
+
+OrderedJson fit_json(const OffsetFit& fit) {
+  OrderedJson json;
+  json["verdict"] = to_string(fit.verdict);
+  json["from_rpm"] = rounded(fit.least_rpm);
+  json["to_rpm"] = rounded(fit.greatest_rpm);
+  if (fit.offset_deg && fit.delay_us) {
+    json["offset_deg"] = estimate_json(*fit.offset_deg);
+    json["delay_us"] = estimate_json(*fit.delay_us);
+  }
+  return json;
+}
+
 std::optional<std::int64_t> wall_of(const std::optional<WallAnchor>& anchor, const std::optional<std::int64_t>& host) {
   return anchor && host ? wall_ns_at(*anchor, *host) : std::nullopt;
 }
@@ -301,6 +326,12 @@ std::string summary_json(const SessionTotals& totals, const Engine& engine, cons
   }
   for (const ClockFit& fit : totals.clocks()) {
     json["clocks"].push_back(clock_json(fit));
+  }
+  if (totals.sync_margin().count() > 0) {
+    json["sync_margin"] = mean_json(totals.sync_margin());
+  }
+  if (totals.offset_fit().deviation_deg) {
+    json["offset_and_delay"] = fit_json(totals.offset_fit());
   }
   json["worst"] = OrderedJson::array();
   for (const Finding& finding : totals.worst()) {

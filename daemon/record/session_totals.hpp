@@ -10,6 +10,8 @@
 #include <utility>
 #include <vector>
 
+#include "compare/offset_fit.hpp"
+#include "compare/steady_cycles.hpp"
 #include "geometry/engine.hpp"
 #include "items/item.hpp"
 #include "items/observation.hpp"
@@ -84,7 +86,10 @@ class SessionTotals final : public Observer {
   std::int64_t span_ns() const;  // host time from the first item to the last
   const RunningMean& tdc_deviation_deg() const { return tdc_deviation_deg_; }  // of cycles in cycle-lock
   const std::vector<RunningMean>& cam_phase_deg() const { return cam_phase_deg_; }
-  const std::optional<WheelShape>& wheel() const { return wheel_; }       // the latest; nothing before it is known
+  const std::optional<WheelShape>& wheel() const { return wheel_; }  // the latest; nothing before it is known
+  const RunningMean& sync_margin() const { return sync_margin_; }
+  // Angle and delay of the ECU's mark, from all steady running; that of finish().
+  const OffsetFit& offset_fit() const { return offset_fit_; }
   const std::vector<std::string>& channels() const { return channels_; }  // named in the input, in order; channels_max
 
   bool listens_to_ecu() const { return !ecu_gives_.empty(); }  // there is a signal map
@@ -122,6 +127,9 @@ class SessionTotals final : public Observer {
   std::optional<std::int64_t> last_edge_ns_;
   RunningMean tdc_deviation_deg_;
   std::vector<RunningMean> cam_phase_deg_;
+  RunningMean sync_margin_;
+  SteadyCycles steady_;
+  OffsetFit offset_fit_;
   std::vector<std::string> channels_;
   std::optional<WheelShape> wheel_;
   std::vector<ClockFit> clocks_;

@@ -77,6 +77,7 @@ struct ReferenceEvent {
   double rpm = 0;
   std::uint64_t cycle = 0;
   LockState state = LockState::searching;
+  double local_rpm = 0;  // from the tooth before the pulse to the one after it
 };
 
 enum class SilenceKind : std::uint8_t { engine_stopped, crank_signal_stopped };
@@ -218,6 +219,7 @@ class Sync {
   struct Located {
     double deg = 0;
     double uncertainty_deg = 0;
+    double ns_per_deg = 0;  // from tooth to tooth
   };
   Located interpolate(std::uint64_t index, std::int64_t t_ns) const;
   double turned_deg(std::uint64_t from, std::uint64_t to) const;

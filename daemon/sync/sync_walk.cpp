@@ -90,7 +90,9 @@ Sync::Located Sync::interpolate(std::uint64_t index, std::int64_t t_ns) const {
   }
   const double dip_deg = hidden_dip_deg(index);
   const double last_change_deg = count > 2 ? std::fabs(polynomial[0] - correction) : 0;
-  return {position_deg(tracker_.mark(index - 1).tooth) + polynomial[0], last_change_deg + dip_deg};
+  const double ns_per_deg =
+      static_cast<double>(tracker_.mark(index).t_ns - tracker_.mark(index - 1).t_ns) / turned_deg(index - 1, index);
+  return {position_deg(tracker_.mark(index - 1).tooth) + polynomial[0], last_change_deg + dip_deg, ns_per_deg};
 }
 
 // How far an angle between the marks before and at `index` may be off because speed dips or peaks between them, unseen:
@@ -137,7 +139,7 @@ void Sync::take_located(const Pending& pending, const Located& at) {
   if (pending.channel == reference_channel) {
     const double rpm = rpm_at(tracker_.ns_per_deg());
     events_.emplace_back(ReferenceEvent{pending.t_ns, wrap_deg(at.deg + place_ * turn_deg_, cycle_.cycle_deg),
-                                        at.uncertainty_deg, rpm, cycle_number_, state_});
+                                        at.uncertainty_deg, rpm, cycle_number_, state_, rpm_at(at.ns_per_deg)});
     return;
   }
   if (cam_patterns_.watches(pending.channel)) {

@@ -103,7 +103,7 @@ void make_report(const std::string& program, const std::string& session, const S
   if (problem.empty() && page != bytes_of(again, problem)) {
     problem = "a second report has other bytes";
   }
-  if (problem.empty() && (!ends_with(page, "</html>\n") || page.size() > bytes_max)) {
+  if (problem.empty() && (!page.ends_with("</html>\n") || page.size() > bytes_max)) {
     problem = "report.html: expected a whole page of at most 300,000 bytes, found " + std::to_string(page.size());
   }
   if (problem.empty() && !keep.empty() && !write_file(keep, page)) {

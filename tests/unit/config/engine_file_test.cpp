@@ -271,10 +271,11 @@ TEST(EngineFile, reads_how_to_record_and_records_everything_for_ever_without_bei
   EXPECT_EQ(plain.mode, RecordMode::everything);
   EXPECT_FALSE(plain.keep_days);
   EXPECT_FALSE(plain.keep_gib);
-  const RecordSpec record = engine_of(one_cylinder + plain_crank +
-                                      "[record]\nfolder = \"/var/lib/x\"\nmode = \"black-box\"\nlead_in_s = 45\n"
-                                      "after_s = 5\nkeep_days = 30\nkeep_gib = 2.5\nfree_floor_mib = 100\nreport = false\n")
-                                .record;
+  const RecordSpec record =
+      engine_of(one_cylinder + plain_crank +
+                "[record]\nfolder = \"/var/lib/x\"\nmode = \"black-box\"\nlead_in_s = 45\n"
+                "after_s = 5\nkeep_days = 30\nkeep_gib = 2.5\nfree_floor_mib = 100\nreport = false\n")
+          .record;
   EXPECT_EQ(record.folder, "/var/lib/x");
   EXPECT_EQ(record.mode, RecordMode::black_box);
   EXPECT_EQ(record.lead_in_s, 45);
