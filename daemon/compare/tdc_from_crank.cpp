@@ -16,7 +16,7 @@ namespace {
 
 constexpr double rad_per_deg = std::numbers::pi / 180;
 constexpr double rpm_least = 200;
-constexpr double rpm_most = 1200;
+constexpr double rpm_most = 1500;
 constexpr double cranked_rpm_most = 350;
 
 // The order of a cycle at which all dead centres pull together most, and the angle at which they do.
@@ -78,13 +78,15 @@ std::optional<Row> solve(std::array<Row, terms> matrix, Row right) {
 }
 
 struct Window {
+  std::size_t run = 0;
+  double from_deg = 0;
   double rpm = 0;
   double fall = 0;      // of w^2 over the window, as a share of its mean
   double swing = 0;     // of the wave, likewise
   double slow_deg = 0;  // where it is slowest, from the file's TDC
 };
 
-// One cycle of passages from `first` on.
+// A window of passages.
 std::optional<Window> look_at(std::span<const ToothPassage> teeth, const FiringOrder& order, double cycle_deg) {
   std::array<Row, terms> matrix{};
   Row right{};
@@ -120,22 +122,32 @@ std::optional<Window> look_at(std::span<const ToothPassage> teeth, const FiringO
   const double crank_per_wave = cycle_deg / deg_per_rev / order.waves;
   // Slowest where the wave is least: half a wave from its crest.
   const double slow_deg = (std::atan2((*fit)[4], (*fit)[3]) / rad_per_deg + deg_per_rev / 2) * crank_per_wave;
-  return Window{std::sqrt(mean), -(*fit)[1] / mean, std::hypot((*fit)[3], (*fit)[4]) / mean,
+  return Window{0,
+                teeth.front().crank_deg,
+                std::sqrt(mean),
+                -(*fit)[1] / mean,
+                std::hypot((*fit)[3], (*fit)[4]) / mean,
                 wrap_signed_deg(slow_deg - order.ahead_deg, cycle_deg / order.waves)};
 }
 
-// Windows of a cycle, each a wave further on.
+// Two waves, but at most a cycle: a run-down has few cycles.
+double window_deg(const FiringOrder& order, double cycle_deg) {
+  return std::min(cycle_deg, 2 * cycle_deg / order.waves);
+}
+
+// Windows, each half a wave further on.
 std::vector<Window> windows_of(std::span<const std::vector<ToothPassage>> runs, const FiringOrder& order,
                                double cycle_deg) {
   std::vector<Window> windows;
   for (const std::vector<ToothPassage>& run : runs) {
     double next_deg = run.empty() ? 0 : run.front().crank_deg;
+    const double long_deg = window_deg(order, cycle_deg);
     std::size_t last = 0;
     for (std::size_t first = 0; first < run.size(); ++first) {
       if (run[first].crank_deg < next_deg) {
         continue;
       }
-      while (last < run.size() && run[last].crank_deg < run[first].crank_deg + cycle_deg - 1e-6) {
+      while (last < run.size() && run[last].crank_deg < run[first].crank_deg + long_deg - 1e-6) {
         ++last;
       }
       if (last >= run.size()) {
@@ -143,11 +155,39 @@ std::vector<Window> windows_of(std::span<const std::vector<ToothPassage>> runs, 
       }
       if (const auto window = look_at(std::span(run).subspan(first, last - first + 1), order, cycle_deg)) {
         windows.push_back(*window);
+        windows.back().run = static_cast<std::size_t>(&run - runs.data());
       }
-      next_deg = run[first].crank_deg + cycle_deg / order.waves;
+      next_deg = run[first].crank_deg + cycle_deg / order.waves / 2;
     }
   }
   return windows;
+}
+
+// Windows in a row that fall, from the fuel cut down to where the engine is about to stop; less those in which something may
+// still have burnt: a cylinder that had closed before the cut has burnt out 250 degrees later.
+std::vector<Window> run_downs(const std::vector<Window>& windows, double long_deg, double cycle_deg) {
+  constexpr double falls_a_cycle = 0.08;  // of w^2
+  constexpr double swings = 0.004;
+  constexpr double burnt_out_deg = 250;
+  constexpr double stops_below_rpm = 500;
+  std::vector<Window> found;
+  for (std::size_t begin = 0; begin < windows.size();) {
+    std::size_t end = begin;
+    while (end < windows.size() && windows[end].run == windows[begin].run &&
+           windows[end].fall * cycle_deg / long_deg > falls_a_cycle) {
+      ++end;
+    }
+    if (end > begin && windows[end - 1].rpm < stops_below_rpm) {
+      for (std::size_t i = begin; i < end; ++i) {
+        const bool burnt_out = windows[i].from_deg > windows[begin].from_deg + burnt_out_deg;
+        if (burnt_out && windows[i].rpm > rpm_least && windows[i].rpm < rpm_most && windows[i].swing > swings) {
+          found.push_back(windows[i]);
+        }
+      }
+    }
+    begin = std::max(end, begin + 1);
+  }
+  return found;
 }
 
 // Line over 1 / rpm through the slow spots, taken at none.
@@ -184,8 +224,9 @@ void fit_run_down(const std::vector<Window>& windows, double wave_deg, TdcFromCr
     const double left = off(window) - y_mean - xy / std::max(xx, 1e-9) * (100 / window.rpm - x_mean);
     squares += left * left;
   }
-  // Windows overlap: a cycle of them says what one does.
-  const double variance = std::max(0.01, squares / std::max(1.0, count - 2)) * std::max(1.0, 720 / wave_deg / 2);
+  // Windows overlap: four in a row have the same teeth.
+  constexpr double overlap = 4;
+  const double variance = std::max(0.01, squares / std::max(1.0, count - 2)) * overlap;
   const double slope = xy / (xx + variance / (slope_sd * slope_sd));
   const double slope_variance = variance / (xx + variance / (slope_sd * slope_sd));
   found.deg = wrap_signed_deg(about_deg + y_mean - slope * x_mean, wave_deg);
@@ -229,8 +270,6 @@ std::vector<std::vector<ToothPassage>> locate_teeth(std::span<const std::int64_t
 }
 
 TdcFromCrank tdc_from_crank(std::span<const std::vector<ToothPassage>> runs, const Engine& engine) {
-  constexpr double falls = 0.05;  // of w^2, in a cycle
-  constexpr double swings = 0.004;
   constexpr std::size_t windows_least = 4;
   TdcFromCrank found;
   const FiringOrder order = firing_order(engine);
@@ -239,13 +278,13 @@ TdcFromCrank tdc_from_crank(std::span<const std::vector<ToothPassage>> runs, con
   if (!found.why_not.empty()) {
     return found;
   }
-  std::vector<Window> down;
+  const std::vector<Window> windows = windows_of(runs, order, engine.cycle_deg);
+  const std::vector<Window> down = run_downs(windows, window_deg(order, engine.cycle_deg), engine.cycle_deg);
   std::vector<double> cranked;
   double cranked_rpm = 0;
-  for (const Window& window : windows_of(runs, order, engine.cycle_deg)) {
-    if (window.rpm > rpm_least && window.rpm < rpm_most && window.fall > falls && window.swing > swings) {
-      down.push_back(window);
-    } else if (window.rpm < cranked_rpm_most && std::fabs(window.fall) < falls) {
+  for (const Window& window : windows) {
+    constexpr double steady = 0.05;
+    if (window.rpm < cranked_rpm_most && std::fabs(window.fall) < steady) {
       cranked.push_back(window.slow_deg);
       cranked_rpm += window.rpm;
     }

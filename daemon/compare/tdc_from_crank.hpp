@@ -50,7 +50,7 @@ struct TdcFromCrank {
   std::optional<SlowSpot> cranking;  // where it turned slowest while cranked: the starter makes that early
 };
 
-// The runs are looked at for a run-down (speed falls through a cycle, 200 to 1,200 rpm) and for cranking (below 350 rpm, no
+// The runs are looked at for a run-down (speed falls on, 200 to 1,500 rpm, to below 500) and for cranking (below 350 rpm, no
 // fall). Needs cylinders and firing angles of the engine, and eight teeth in each wave.
 TdcFromCrank tdc_from_crank(std::span<const std::vector<ToothPassage>> runs, const Engine& engine);
 

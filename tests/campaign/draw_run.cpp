@@ -213,7 +213,7 @@ void draw_run_down(Dice& dice, Case& drawn) {
   std::vector<Phase>& phases = drawn.scenario.phases;
   phases.push_back(plain(PhaseKind::rest, 0.3));
   phases.push_back(plain(PhaseKind::crank, dice.range(2, 4)));
-  phases.push_back(plain(PhaseKind::run, dice.range(4, 6), dice.range(700, 1200)));
+  phases.push_back(plain(PhaseKind::run, dice.range(4, 6), dice.range(800, 1500)));
   phases.push_back(plain(PhaseKind::run_down, 5));
   drawn.run_words = "start, idle, run-down";
 }
