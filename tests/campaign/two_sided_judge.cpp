@@ -189,9 +189,11 @@ bool explained(const Scene& scene, const Finding& finding) {
   const auto on = [&](sim::FaultKind kind, std::int64_t after_ns) { return scene.during(kind, at_ns, after_ns); };
   const bool ecu_dead = on(sim::FaultKind::crank_signal_stopped, 3 * ns_per_s);
   switch (finding.kind) {
+    case K::ecu_restarted:
+      // Also where it may have left no trace, and did.
+      return at_a_start_or_stop(scene, finding) || on(sim::FaultKind::ecu_restarted, 2 * ns_per_s);
     case K::ecu_lost_sync:
     case K::ecu_lost_sync_on_clean_signal:
-    case K::ecu_restarted:
       return at_a_start_or_stop(scene, finding);
     case K::ecu_sync_disagrees:
       // Who is without sync is blamed for it: the ECU, or what we listen to.
