@@ -304,7 +304,7 @@ double Counter::crank_deg(double t_s) const {
   const bool past = raw >= plan_.teeth();
   const auto at = static_cast<std::size_t>(raw % plan_.teeth());
   const auto next = (at + 1) % plan_.step_deg.size();
-  const double rate = speed_.rpm() * deg_per_s_per_rpm;
+  const double rate = interval_s_ > 0 ? plan_.step_deg[at] / interval_s_ : 0;
   const double since_deg = std::min((t_s - last_s_.value_or(t_s)) * rate, plan_.step_deg[next]);
   const double turn_deg = second_turn_ != past ? plan_.period_deg : 0;
   return wrap_deg(engine_.crank.teeth[at].angle_deg - engine_.crank.trigger_offset_deg + turn_deg + since_deg,
@@ -317,12 +317,17 @@ void Counter::take_cam(const EcuEdge& edge) {
     return;
   }
   const double here_deg = crank_deg(edge.t_s);
+  // Which edge of a phased cam it is, the phase before tells: that hardly changes from edge to edge.
+  std::vector<EcuReading>& readings = history_.cam_deg[static_cast<std::size_t>(edge.input)];
+  const double before_deg = readings.empty() ? 0 : readings.back().value;
+  const auto off_before = [&](double away_deg) { return std::fabs(away_deg - before_deg); };
   const auto nearest = [&](double at_deg) {
     std::optional<double> best;
     for (const CamEdge& known : cam.edges) {
       const double away = wrap_signed_deg(at_deg - known.angle_deg, engine_.cycle_deg);
       const bool fits = away > cam.phaser_min_deg - cam.tolerance_deg && away < cam.phaser_max_deg + cam.tolerance_deg;
-      if ((known.edge == ActiveEdge::rising) == edge.rising && fits && (!best || std::fabs(away) < std::fabs(*best))) {
+      if ((known.edge == ActiveEdge::rising) == edge.rising && fits &&
+          (!best || off_before(away) < off_before(*best))) {
         best = away;
       }
     }
@@ -331,7 +336,7 @@ void Counter::take_cam(const EcuEdge& edge) {
   const std::optional<double> this_turn = nearest(here_deg);
   const std::optional<double> other_turn = nearest(wrap_deg(here_deg + deg_per_rev, engine_.cycle_deg));
   if (state_ == EcuState::cycle && this_turn) {
-    history_.cam_deg[static_cast<std::size_t>(edge.input)].push_back({edge.t_s, *this_turn});
+    readings.push_back({edge.t_s, *this_turn});
   }
   if (plan_.period_deg < engine_.cycle_deg && this_turn.has_value() != other_turn.has_value()) {
     vote(edge.t_s, this_turn.has_value());

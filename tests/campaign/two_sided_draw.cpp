@@ -266,32 +266,48 @@ std::string_view to_string(Situation situation) {
   return names.at(static_cast<std::size_t>(situation));
 }
 
-TwoSidedCase draw_two_sided(std::uint64_t seed) {
-  constexpr int tries_max = 30;
-  TwoSidedCase made;
+namespace {
+
+// One engine and up to `tries_max` runs of it; false when none has a place for the fault.
+bool try_engine(std::uint64_t stream, TwoSidedCase& made) {
+  constexpr int tries_max = 10;
   Case& drawn = made.drawn;
-  drawn.seed = seed;
-  Dice dice(seed, first_stream);
+  Dice dice(drawn.seed, stream);
   const sim::CanLayout layout = draw_layout(dice);
   made.layout = name_of(layout);
   drawn.engine_toml = draw_countable_engine(dice, layout != sim::CanLayout::eec1);
   auto parsed = parse_engine(drawn.engine_toml, "engine.toml");
   if (const auto* error = std::get_if<ConfigError>(&parsed)) {
     drawn.problem = error->message;
-    return made;
+    return true;
   }
   drawn.engine = std::get<Engine>(std::move(parsed));
   const auto known_deg = known_within_deg(position_evidence(drawn.engine), drawn.engine.cycle_deg);
   drawn.place_known = known_deg.has_value();
   drawn.cam_fixes_cycle = known_deg.value_or(0) >= drawn.engine.cycle_deg;
+  made.maps.clear();
   drawn.problem = add_map(drawn.engine, made);
   made.situation = draw_situation(dice, made);
   bool fits = !drawn.problem.empty();
   for (int i = 0; i < tries_max && !fits; ++i) {
-    fits = try_run(first_stream + 10 + static_cast<std::uint64_t>(3 * i), made);
+    fits = try_run(stream + 10 + static_cast<std::uint64_t>(3 * i), made);
+  }
+  return fits;
+}
+
+}  // namespace
+
+TwoSidedCase draw_two_sided(std::uint64_t seed) {
+  constexpr int engines_max = 20;
+  constexpr std::uint64_t streams_an_engine = 100;
+  TwoSidedCase made;
+  made.drawn.seed = seed;
+  bool fits = false;
+  for (int i = 0; i < engines_max && !fits; ++i) {
+    fits = try_engine(first_stream + streams_an_engine * static_cast<std::uint64_t>(i), made);
   }
   if (!fits) {
-    drawn.problem = "no run with a place for the fault";
+    made.drawn.problem = "no run with a place for the fault";
   }
   return made;
 }
