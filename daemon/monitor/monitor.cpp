@@ -64,8 +64,8 @@ class Monitor::Pipeline {
         teeth_(engine_, next_id_),
         cam_patterns_(engine_, next_id_),
         buses_(next_id_),
-        clocks_(engine_.sources),
-        ecu_(engine_, std::move(maps), next_id_) {
+        ecu_(engine_, std::move(maps), next_id_),
+        clocks_(engine_.sources) {
     row_.cam_phase_deg.resize(engine_.cams.size());
     last_ns_of_others_.fill(std::numeric_limits<std::int64_t>::min());
   }
