@@ -184,7 +184,8 @@ void WheelHealth::average(const ToothTimesEvent& event) {
       off = std::clamp(off, -most, most);
     }
     tooth.late_deg += follow * off;
-    tooth.square_deg += follow * (off * off - tooth.square_deg);
+    // The first is the mean so far and says nothing of the scatter.
+    tooth.square_deg += events_ > 1 ? follow * (off * off - tooth.square_deg) : 0;
     sum[i] -= mean;
   }
   if (run_out_seen_) {
