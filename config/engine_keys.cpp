@@ -78,7 +78,6 @@ constexpr std::array known_keys = {
     EngineKey{"limits", "warm_up_s"},
     EngineKey{"limits", "cam_pair_deg"},
     EngineKey{"limits", "cam_target_deg"},
-    EngineKey{"limits", "cam_target_s"},
     EngineKey{"limits", "run_out_deg"},
     EngineKey{"limits", "tooth_error_deg"},
     EngineKey{"record", "folder"},

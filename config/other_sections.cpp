@@ -200,7 +200,6 @@ Limits read_limits_section(const TableReader& in) {
   limits.warm_up_s = in.number("warm_up_s", {0, 7200}).value_or(limits.warm_up_s);
   limits.cam_pair_deg = in.number("cam_pair_deg", angles).value_or(limits.cam_pair_deg);
   limits.cam_target_deg = in.number("cam_target_deg", angles).value_or(limits.cam_target_deg);
-  limits.cam_target_s = in.number("cam_target_s", {0.1, 600}).value_or(limits.cam_target_s);
   limits.run_out_deg = in.number("run_out_deg", angles).value_or(limits.run_out_deg);
   limits.tooth_error_deg = in.number("tooth_error_deg", angles).value_or(limits.tooth_error_deg);
   if (limits.tdc_fault_deg < limits.tdc_warning_deg) {

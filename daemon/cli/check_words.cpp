@@ -571,7 +571,7 @@ void explain_limits(const Limits& limits, Page& page) {
                             ", of two cams that move together from " + deg(limits.cam_pair_deg) +
                             ". Wheel: run-out from " + deg(limits.run_out_deg) + ", one tooth out of place from " +
                             deg(limits.tooth_error_deg) + ". A phaser off its target: from " +
-                            deg(limits.cam_target_deg) + " for " + plain_number(limits.cam_target_s) + " s.");
+                            deg(limits.cam_target_deg) + ".");
 }
 
 void explain_record(const RecordSpec& record, Page& page) {

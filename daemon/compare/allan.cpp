@@ -29,7 +29,7 @@ std::optional<double> allan_deviation(std::span<const double> values, std::size_
 std::optional<double> long_run_deviation(std::span<const double> values) {
   constexpr std::size_t groups_least = 6;
   std::optional<double> most;
-  for (const std::size_t group : {1U, 4U, 16U}) {
+  for (const std::size_t group : {1U, 4U, 16U, 64U}) {
     if (values.size() >= groups_least * group) {
       const double one = *allan_deviation(values, group) * std::sqrt(static_cast<double>(group));
       most = std::max(most.value_or(0.0), one);

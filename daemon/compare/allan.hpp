@@ -13,7 +13,7 @@ std::optional<double> allan_deviation(std::span<const double> values, std::size_
 
 // Standard deviation of one value that would give means of many values the scatter that they have: for independent values
 // their own standard deviation, for values that hang together more. The greatest of sqrt(m) x Allan deviation over groups
-// of m = 1, 4 and 16 of which there are at least six. Nothing with fewer than six values.
+// of m = 1, 4, 16 and 64 of which there are at least six. Nothing with fewer than six values.
 std::optional<double> long_run_deviation(std::span<const double> values);
 
 }  // namespace cw

@@ -41,6 +41,7 @@ Finding CamTargetWatch::late_finding(const Reading& reading) const {
   Finding finding;
   apply(attribute(FindingKind::cam_off_target, Circumstance::slow_to_target), FindingKind::cam_off_target, finding);
   finding.phase = FindingPhase::open;
+  finding.clock = "host";
   finding.channel = engine_.cams[reading.cam].name;
   finding.start_ns = reading.t_ns;
   finding.end_ns = reading.t_ns;

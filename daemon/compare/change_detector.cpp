@@ -26,7 +26,7 @@ constexpr double slope_speeds_ratio = 1.3;
 constexpr int level_blocks = 10;
 constexpr double anchor_follow = 0.2;
 
-constexpr std::size_t noise_blocks = 240;
+constexpr std::size_t noise_blocks = 480;
 constexpr std::size_t noise_blocks_least = 10;
 constexpr int noise_every = 60;
 constexpr double noise_spreads = 4;
@@ -39,7 +39,8 @@ constexpr int settle_blocks = 5;
 constexpr std::size_t blocks_after = 3;  // of a step, at least
 
 constexpr std::size_t history_most = 512;
-constexpr std::size_t history_merged = 384;
+constexpr std::size_t history_old = 384;  // of them
+constexpr std::size_t history_thinned = 256;
 constexpr std::size_t recent_blocks = 5;
 constexpr std::size_t open_most = 8;
 constexpr double quiet_s_least = 60;
@@ -219,20 +220,32 @@ void ChangeDetector::remember(double residual) {
   if (recent_.size() > noise_blocks) {
     recent_.erase(recent_.begin());
   }
-  if (history_.size() < history_most) {
-    return;
+  if (history_.size() >= history_most) {
+    thin_history();
   }
-  // What is long past is kept more coarsely.
-  std::vector<Block> merged;
-  for (std::size_t i = 0; i + 1 < history_merged; i += 2) {
-    const Block& a = history_[i];
-    const Block& b = history_[i + 1];
-    const double weight = a.weight + b.weight;
-    merged.push_back({a.first_ns, b.last_ns, (a.at_s * a.weight + b.at_s * b.weight) / weight,
-                      (a.residual * a.weight + b.residual * b.weight) / weight, weight});
+}
+
+// What is long past is kept more coarsely, but all of it about alike, so that a drift of hours keeps its shape.
+void ChangeDetector::thin_history() {
+  std::vector<Block> kept;
+  for (double weight_most = 2; kept.empty() || kept.size() > history_thinned; weight_most *= 2) {
+    kept.clear();
+    for (std::size_t i = 0; i < history_old; ++i) {
+      const Block& next = history_[i];
+      if (kept.empty() || kept.back().weight + next.weight > weight_most) {
+        kept.push_back(next);
+        continue;
+      }
+      Block& last = kept.back();
+      const double weight = last.weight + next.weight;
+      last.at_s = (last.at_s * last.weight + next.at_s * next.weight) / weight;
+      last.residual = (last.residual * last.weight + next.residual * next.weight) / weight;
+      last.weight = weight;
+      last.last_ns = next.last_ns;
+    }
   }
-  merged.insert(merged.end(), history_.begin() + history_merged, history_.end());
-  history_ = std::move(merged);
+  kept.insert(kept.end(), history_.begin() + history_old, history_.end());
+  history_ = std::move(kept);
 }
 
 std::optional<double> ChangeDetector::unsaid() const {

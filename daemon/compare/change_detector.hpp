@@ -114,6 +114,7 @@ class ChangeDetector {
   void learn_noise();
   void plan_cusum();
   void remember(double residual);
+  void thin_history();
   void decide(double rpm, double level, std::vector<Change>& out);
   Fit best_step() const;
   Fit best_hinge() const;

@@ -67,8 +67,9 @@ void EcuCamWatch::judge_one(std::size_t index, bool target, const Reading& readi
   std::optional<Finding>& told = target ? cam.told_target : cam.told_angle;
   const double off_deg =
       std::max({reading.seen_deg.least - reading.said_deg, reading.said_deg - reading.seen_deg.greatest, 0.0});
-  const HeldCondition::News news = condition.take(judge(off_deg, engine_.limits.ecu_cam_deg, engine_.limits.hysteresis),
-                                                  now_ns, ns_of_ms(engine_.limits.ecu_hold_ms));
+  const double limit_deg = target ? engine_.limits.cam_target_deg : engine_.limits.ecu_cam_deg;
+  const HeldCondition::News news = condition.take(judge(off_deg, limit_deg, engine_.limits.hysteresis), now_ns,
+                                                  ns_of_ms(engine_.limits.ecu_hold_ms));
   if (news == HeldCondition::News::closed && told) {
     out.push_back(closed(*std::exchange(told, std::nullopt), now_ns));
   }

@@ -31,8 +31,10 @@ double radians(double deg) {
   return deg * std::numbers::pi / (deg_per_rev / 2);
 }
 
-// Least squares by the normal equations, Gauss elimination with row exchange; columns are few and near orthogonal.
+// Least squares by the normal equations, Gauss elimination with row exchange; columns are few and near orthogonal. A column
+// that is nothing beside the others (the sine of a wave of two teeth) gets 0.
 std::vector<double> least_squares(const std::vector<std::vector<double>>& rows, const std::vector<double>& right) {
+  constexpr double nothing = 1e-9;
   const std::size_t n = rows.front().size();
   std::vector<std::vector<double>> normal(n, std::vector<double>(n + 1, 0.0));
   for (std::size_t r = 0; r < rows.size(); ++r) {
@@ -49,6 +51,9 @@ std::vector<double> least_squares(const std::vector<std::vector<double>>& rows, 
       pivot = std::fabs(normal[row][column]) > std::fabs(normal[pivot][column]) ? row : pivot;
     }
     std::swap(normal[column], normal[pivot]);
+    if (std::fabs(normal[column][column]) < nothing * static_cast<double>(rows.size())) {
+      continue;
+    }
     for (std::size_t row = column + 1; row < n; ++row) {
       const double factor = normal[row][column] / normal[column][column];
       for (std::size_t k = column; k <= n; ++k) {
@@ -62,7 +67,8 @@ std::vector<double> least_squares(const std::vector<std::vector<double>>& rows, 
     for (std::size_t k = column + 1; k < n; ++k) {
       value -= normal[column][k] * solution[k];
     }
-    solution[column] = value / normal[column][column];
+    const bool seen = std::fabs(normal[column][column]) >= nothing * static_cast<double>(rows.size());
+    solution[column] = seen ? value / normal[column][column] : 0;
   }
   return solution;
 }
@@ -178,7 +184,8 @@ void WheelHealth::average(const ToothTimesEvent& event) {
       off = std::clamp(off, -most, most);
     }
     tooth.late_deg += follow * off;
-    tooth.square_deg += follow * (off * off - tooth.square_deg);
+    // The first is the mean so far and says nothing of the scatter.
+    tooth.square_deg += events_ > 1 ? follow * (off * off - tooth.square_deg) : 0;
     sum[i] -= mean;
   }
   if (run_out_seen_) {

@@ -111,7 +111,7 @@ struct Limits {
   double ecu_speed_pct = 2.0;    // engine speed: by more than this share of the witness's
   double ecu_speed_rpm = 25;     // ... and by more than this
   double ecu_advance_deg = 2.0;  // spark advance against the angle of the mark
-  double ecu_cam_deg = 5.0;      // cam angle, and the target, against where the cam stands
+  double ecu_cam_deg = 5.0;      // cam angle against where the cam stands
   double ecu_hold_ms = 1000;     // so long a disagreement lasts before it is told, and agreement before it is over
   double ecu_latency_ms = 200;   // so old may be what a frame says when it arrives
   double ecu_stale_ms = 500;     // an older value is not compared
@@ -124,8 +124,7 @@ struct Limits {
   double cam_warm_up_deg = 3.0;  // ... in the first `warm_up_s` after a start: warmth moves cams by a degree or two
   double warm_up_s = 900;        // 0 = the engine is warm from the start
   double cam_pair_deg = 2.0;     // difference of two cams that move together
-  double cam_target_deg = 5.0;   // cam-off-target: |phase - target| ...
-  double cam_target_s = 2.0;     // ... for so long
+  double cam_target_deg = 5.0;   // cam-off-target: where the ECU wants the cam against where it stands
   double run_out_deg = 0.25;     // wheel-run-out: amplitude
   double tooth_error_deg = 0.5;  // damaged-tooth: one tooth against the rest of the wheel
 };

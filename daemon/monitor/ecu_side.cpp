@@ -157,6 +157,11 @@ void EcuSide::break_off_witness() {
   advance_.suspend();
 }
 
+std::optional<double> EcuSide::said(SignalName name, std::int64_t now_ns, std::size_t cam) const {
+  const auto value = values_.young(name, within_bounds(now_ns), stale_ns(), cam);
+  return value ? std::optional(value->value) : std::nullopt;
+}
+
 std::int64_t EcuSide::stale_ns() const {
   return static_cast<std::int64_t>(engine_.limits.ecu_stale_ms * ns_per_ms);
 }

@@ -58,6 +58,8 @@ class EcuSide {
 
   // Pulses of a reference whose advance is the ECU's (advance_from), each with what the ECU said of that time; once.
   std::vector<AdvancePairing::Pair> take_pairs() { return std::exchange(pairs_, {}); }
+  // The latest value that is not stale. `cam`: index in Engine::cams.
+  std::optional<double> said(SignalName name, std::int64_t now_ns, std::size_t cam = 0) const;
   // A cut is on, or was within the last second.
   bool cut(std::int64_t now_ns) const { return pairing_.cut(within_bounds(now_ns)); }
 

@@ -12,6 +12,7 @@
 #include "compare/baseline_watch.hpp"
 #include "compare/cam_change_watch.hpp"
 #include "compare/cam_pattern_report.hpp"
+#include "compare/cam_target_watch.hpp"
 #include "compare/cam_watch.hpp"
 #include "compare/fault_watch.hpp"
 #include "compare/offset_watch.hpp"
@@ -55,6 +56,7 @@ class Monitor::Pipeline {
         faults_(engine_, next_id_),
         cams_(engine_, next_id_),
         cam_changes_(engine_, next_id_),
+        cam_moves_(engine_, next_id_),
         tdc_(engine_, next_id_),
         offset_(engine_, next_id_),
         baseline_(engine_, next_id_),
@@ -202,6 +204,12 @@ class Monitor::Pipeline {
     note_witness();
     std::vector<Finding> out;
     ecu_.tick(item.host_ns, cams_.phases(), out);
+    cam_conditions_.target_deg.resize(engine_.cams.size());
+    for (std::size_t cam = 0; cam < engine_.cams.size(); ++cam) {
+      cam_conditions_.target_deg[cam] = ecu_.said(SignalName::cam_target, item.host_ns, cam);
+    }
+    const std::optional<double> oil_c = ecu_.said(SignalName::oil_temperature, item.host_ns);
+    cam_conditions_.engine_temperature_c = oil_c ? oil_c : ecu_.said(SignalName::coolant_temperature, item.host_ns);
     for (const AdvancePairing::Pair& pair : ecu_.take_pairs()) {
       tdc_.take(pair.pulse, (pair.least_deg + pair.greatest_deg) / 2, cams_.steady(), out);
     }
@@ -407,6 +415,7 @@ class Monitor::Pipeline {
       }
       cams_.break_off(out);
       cam_changes_.break_off();
+      cam_moves_.break_off();
       tdc_.break_off();
       ecu_.break_off_witness();
     }
@@ -462,6 +471,11 @@ class Monitor::Pipeline {
   void take(const CamCycleEvent& event, std::vector<Finding>& out) {
     cams_.take(event, out);
     cam_changes_.take(event, cams_.moved_deg(event.cam), cam_conditions_, out);
+    if (event.cam < cam_conditions_.target_deg.size() && event.match.matched > 0) {
+      cam_moves_.take({event.cam, host_of(event.now_ns), event.match.shift_deg, cam_conditions_.target_deg[event.cam],
+                       event.rpm, event.cycle},
+                      out);
+    }
   }
   void take(const ReferenceEvent& event, std::vector<Finding>& out) {
     if (!ecu_.cut(last_host_ns_)) {
@@ -591,7 +605,8 @@ class Monitor::Pipeline {
   FaultWatch faults_;
   CamWatch cams_;
   CamChangeWatch cam_changes_;
-  CamConditions cam_conditions_;  // as the ECU says; nothing until it is read
+  CamTargetWatch cam_moves_;
+  CamConditions cam_conditions_;  // as the ECU says; nothing until it does
   TdcWatch tdc_;
   OffsetWatch offset_;
   BaselineWatch baseline_;

@@ -42,7 +42,7 @@ class WheelHealthTest : public testing::Test {
     double turned_deg = teeth[event.first].wheel_deg;
     for (std::size_t i = 0; i <= 2 * teeth.size(); ++i) {
       const std::size_t tooth = (event.first + i) % teeth.size();
-      const double at_deg = turned_deg + error_deg_[tooth % 35];
+      const double at_deg = turned_deg + error_deg_[tooth % engine_.crank.teeth.size()];
       double late_deg = 0;
       for (const Ripple& ripple : ripples_) {
         late_deg +=
@@ -200,6 +200,20 @@ TEST_F(WheelHealthTest, turns_of_changing_speed_and_slow_ones_are_not_averaged) 
   }
   EXPECT_FALSE(health.shape());
   EXPECT_TRUE(out.empty());
+}
+
+TEST_F(WheelHealthTest, a_masked_wave_of_two_teeth_gives_no_wild_numbers) {
+  engine_.firing_angles_deg = {0, 480, 240, 600, 120, 360};
+  engine_.crank.teeth = pitched_teeth(24, {{23, 1}}, 360);
+  engine_.crank.positions = 24;
+  cycle_ = tooth_cycle(engine_);
+  ripples_ = {{3, 0.3, 20}, {6, 0.05, 0}};
+  EXPECT_EQ(masked_orders(engine_), (std::vector<int>{3, 6, 9, 12})) << "twelve waves on 24 positions";
+  WheelHealth health(engine_, next_id_);
+  EXPECT_TRUE(run(health, 40, 1500).empty());
+  for (const ToothShape& tooth : health.shape()->teeth) {
+    EXPECT_LT(std::fabs(tooth.error_deg), 0.02) << tooth.tooth;
+  }
 }
 
 TEST_F(WheelHealthTest, says_nothing_of_a_wheel_with_too_few_teeth) {
