@@ -37,6 +37,33 @@ bool undisturbed(const CamCycleEvent& event) {
   return event.match.matched > 0 && event.match.mismatches() == 0;
 }
 
+double least_step_deg(const CamPattern& pattern, double cycle_deg) {
+  double least = cycle_deg;
+  for (std::size_t i = 1; i < pattern.edges.size(); ++i) {
+    least = std::min(least, pattern.edges[i].angle_deg - pattern.edges[i - 1].angle_deg);
+  }
+  return pattern.edges.size() < 2
+             ? least
+             : std::min(least, pattern.edges.front().angle_deg + cycle_deg - pattern.edges.back().angle_deg);
+}
+
+// On a slow crank speed between the teeth is seen so badly that an edge may seem to stand elsewhere: one that is missed
+// here and one too many nearer to it than to any other are then the same edge, and no fault.
+CamMatch without_displaced(CamMatch match, const CamPattern& pattern, double cycle_deg) {
+  const double near_deg = least_step_deg(pattern, cycle_deg) / 2;
+  std::erase_if(match.missing_deg, [&](double missing_deg) {
+    const auto same = std::find_if(match.surplus.begin(), match.surplus.end(), [&](const LocatedEdge& edge) {
+      return std::fabs(edge.angle_deg - missing_deg) < near_deg;
+    });
+    const bool displaced = same != match.surplus.end();
+    if (displaced) {
+      match.surplus.erase(same);
+    }
+    return displaced;
+  });
+  return match;
+}
+
 }  // namespace
 
 CamWatch::CamWatch(const Engine& engine, std::uint64_t& next_id)
@@ -290,7 +317,10 @@ void CamWatch::judge_edges(const Cam& cam, const CamCycleEvent& event, std::vect
   if (cam.open_dead) {
     return;
   }
-  for (const double angle : event.match.missing_deg) {
+  const bool slow = event.rpm < engine_.limits.running_rpm;
+  const CamMatch match =
+      slow ? without_displaced(event.match, engine_.cams[event.cam], engine_.cycle_deg) : event.match;
+  for (const double angle : match.missing_deg) {
     Finding finding = base(FindingKind::cam_edge_missing, Circumstance::any, event);
     finding.id = next_id_++;
     finding.angle_deg = wrap_deg(angle, engine_.cycle_deg);
@@ -301,7 +331,7 @@ void CamWatch::judge_edges(const Cam& cam, const CamCycleEvent& event, std::vect
     }
     out.push_back(std::move(finding));
   }
-  for (const LocatedEdge& edge : event.match.surplus) {
+  for (const LocatedEdge& edge : match.surplus) {
     Finding finding = base(FindingKind::cam_extra_edge, Circumstance::any, event);
     finding.id = next_id_++;
     finding.angle_deg = wrap_deg(edge.angle_deg, engine_.cycle_deg);

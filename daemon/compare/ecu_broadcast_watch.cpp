@@ -77,9 +77,8 @@ std::optional<std::int64_t> EcuBroadcastWatch::period_ns() const {
   return least;
 }
 
-std::int64_t EcuBroadcastWatch::silence_ns(const Message& message) const {
-  return std::max(static_cast<std::int64_t>(engine_.limits.ecu_silent_ms * ns_per_ms),
-                  silent_periods * message.period_ns.value_or(0));
+std::int64_t EcuBroadcastWatch::silence_ns(std::int64_t period_ns) const {
+  return std::max(static_cast<std::int64_t>(engine_.limits.ecu_silent_ms * ns_per_ms), silent_periods * period_ns);
 }
 
 Finding EcuBroadcastWatch::finding(Circumstance circumstance, const Message* message, std::int64_t from_ns,
@@ -102,12 +101,12 @@ Finding EcuBroadcastWatch::finding(Circumstance circumstance, const Message* mes
 void EcuBroadcastWatch::tick(std::int64_t now_ns, Turning turning, std::optional<double> rpm,
                              std::vector<Finding>& out) {
   const auto silent = [&](const Message& message) {
-    return message.last_ns && message.period_ns && now_ns - *message.last_ns > silence_ns(message);
+    return message.last_ns && message.period_ns && now_ns - *message.last_ns > silence_ns(*message.period_ns);
   };
-  const bool all =
-      std::ranges::all_of(messages_, [&](const Message& message) { return !message.period_ns || silent(message); });
-  const bool some = std::ranges::any_of(messages_, silent);
-  if (some && all && !told_silent_) {
+  // Silence of all is told by the fastest message: a slow one must not hold it up.
+  const std::optional<std::int64_t> fastest_ns = period_ns();
+  const bool all = fastest_ns && newest_ns_ && now_ns - *newest_ns_ > silence_ns(*fastest_ns);
+  if (all && !told_silent_) {
     const Circumstance seen = turning == Turning::stands ? Circumstance::engine_stands : Circumstance::any;
     told_silent_ = finding(seen, nullptr, newest_ns_.value_or(now_ns), now_ns);
     out.push_back(*told_silent_);

@@ -53,7 +53,7 @@ class EcuBroadcastWatch {
     std::optional<Finding> told_silent;
   };
   void learn(Message& message, std::optional<double> rpm) const;
-  std::int64_t silence_ns(const Message& message) const;
+  std::int64_t silence_ns(std::int64_t period_ns) const;  // from when on one is told
   void tick_late(Message& message, std::int64_t now_ns, std::optional<double> rpm, std::vector<Finding>& out);
   Finding finding(Circumstance circumstance, const Message* message, std::int64_t from_ns, std::int64_t now_ns);
 

@@ -10,6 +10,8 @@ namespace {
 constexpr std::int64_t ns_per_ms = 1'000'000;
 constexpr std::int64_t turns_to_lock = 8;  // so long an ECU, or the witness, may take that begins to look
 constexpr std::int64_t long_ns = 3'000 * ns_per_ms;
+// On a slow crank the witness is careful, and finds its place seconds after an ECU that takes the first gap it sees.
+constexpr std::int64_t cranking_ns = 15'000 * ns_per_ms;
 constexpr std::array circumstances = {Circumstance::ecu_without_sync, Circumstance::ecu_alone_in_sync,
                                       Circumstance::ecu_turns_alone};
 
@@ -35,7 +37,8 @@ void EcuSyncWatch::tick(std::int64_t now_ns, const std::optional<EcuValue>& stat
   judge_case(0, !ecu_locked && look.locked && !outage_told, std::max(hold_ns, locking_ns), now_ns, *state, witness,
              out);
   const bool searching = !look.ever_locked && !look.ever_silent;
-  judge_case(1, ecu_locked && searching, std::max({hold_ns, locking_ns, long_ns}), now_ns, *state, witness, out);
+  const std::int64_t searching_ns = rpm < limits.running_rpm ? cranking_ns : long_ns;
+  judge_case(1, ecu_locked && searching, std::max({hold_ns, locking_ns, searching_ns}), now_ns, *state, witness, out);
   const bool turning = ecu_locked && (!speed || speed->value > limits.running_rpm);
   judge_case(2, turning && !look.ever_locked && witness.state == LockState::no_signal, hold_ns, now_ns, *state, witness,
              out);

@@ -272,6 +272,26 @@ TEST_F(CamWatchTest, an_edge_too_many_is_told_with_its_own_time) {
   EXPECT_NEAR(out_[0].angle_deg.value_or(0), 420, 1e-6);
 }
 
+TEST_F(CamWatchTest,
+       an_edge_missed_and_one_too_many_beside_it_are_one_edge_on_a_slow_crank_and_two_faults_on_a_fast_one) {
+  for (const double speed_rpm : {150.0, 1000.0}) {
+    use(test::two_cam_engine());
+    out_.clear();
+    run({0, 0}, 6);
+    CamCycleEvent odd = cycle(0, 0);
+    odd.rpm = speed_rpm;
+    const double expected_deg = odd.span.from_deg + engine_.cams[0].edges.front().angle_deg;
+    odd.match.missing_deg.push_back(expected_deg);
+    odd.match.surplus.push_back({expected_deg + 12, ns(expected_deg + 12), ActiveEdge::falling});
+    --odd.match.matched;
+    take({odd, cycle(1, 0)});
+    run({0, 0}, 8);
+    const std::size_t told = speed_rpm < engine_.limits.running_rpm ? 0 : 1;
+    EXPECT_EQ(of_kind(out_, FindingKind::cam_edge_missing).size(), told) << speed_rpm;
+    EXPECT_EQ(of_kind(out_, FindingKind::cam_extra_edge).size(), told) << speed_rpm;
+  }
+}
+
 TEST_F(CamWatchTest, a_deviation_from_the_start_is_told_after_the_cycles_that_must_agree) {
   run({6.0, 0}, engine_.limits.hold_cycles - 1);
   EXPECT_TRUE(out_.empty());
