@@ -8,8 +8,8 @@
 #include <variant>
 
 #include "cli/check_page.hpp"
-#include "cli/engine_text.hpp"
 #include "cli/raw_edges.hpp"
+#include "config/engine_file.hpp"
 #include "learn/learn.hpp"
 #include "text/json.hpp"
 
@@ -266,9 +266,9 @@ ExitCode learn_command(const LearnOptions& options) {
     return complain(ExitCode::nothing, "nothing convincing was found: " + learned.problem);
   }
   const std::string toml = learn::engine_toml(learned, known, list_of(options.inputs));
-  const auto checked = make_engine_text("learned.toml", toml, "the proposed file");
-  if (const auto* error = std::get_if<std::string>(&checked)) {
-    return complain(ExitCode::nothing, "what was found makes no engine file: " + *error);
+  const auto checked = parse_engine(toml, "the proposed file");
+  if (const auto* error = std::get_if<ConfigError>(&checked)) {
+    return complain(ExitCode::nothing, "what was found makes no engine file: " + error->message);
   }
   const ExitCode code = hand_out(options, learned, toml);
   return code == ExitCode::done && !edges.trouble.empty() ? ExitCode::bad_input : code;

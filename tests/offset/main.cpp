@@ -133,7 +133,7 @@ class Cycles final : public Observer {
   SteadyCycles cycles;
 };
 
-Engine draw_engine(Dice& dice) {
+Engine drawn_engine(Dice& dice) {
   Engine engine;
   engine.name = "drawn";
   engine.cylinders = 4;
@@ -189,7 +189,7 @@ void run_edges(std::uint64_t seed, Tally& tally) {
   Dice dice(seed, 2);
   Truth truth = draw_truth(dice);
   truth.delay_us = std::max(truth.delay_us, 0.0);
-  const Engine engine = draw_engine(dice);
+  const Engine engine = drawn_engine(dice);
   const sim::Simulation simulation = sim::simulate(engine, draw_scenario(dice, truth, seed));
   const campaign::Stream stream = campaign::stream_of(simulation);
   Cycles observer;
