@@ -116,7 +116,9 @@ std::string baseline_text(const Baseline& baseline) {
   append(out, "format", std::to_string(baseline_format));
   append(out, "program", quoted(baseline.program));
   append(out, "engine_name", quoted(baseline.engine_name));
-  append(out, "wall_time", quoted(baseline.wall_time));
+  if (!baseline.wall_time.empty()) {
+    append(out, "wall_time", quoted(baseline.wall_time));
+  }
   append(out, "trigger_offset_deg", number(baseline.trigger_offset_deg));
   if (baseline.offset_deg && baseline.delay_us) {
     append(out, "offset", "_deg", *baseline.offset_deg);

@@ -50,6 +50,20 @@ void take_gap(const Item& item, const ItemBuffer& items, SessionLook& look) {
 
 }  // namespace
 
+namespace {
+
+// The cell `lost_items` of a row of trend.csv: seven columns stand behind it. 0 of the header.
+std::uint64_t lost_in(const std::string& row) {
+  std::size_t end = row.size();
+  for (int behind = 0; behind < 7 && end != std::string::npos; ++behind) {
+    end = row.rfind(',', end - 1);
+  }
+  const std::size_t comma = end == std::string::npos ? end : row.rfind(',', end - 1);
+  return comma == std::string::npos ? 0 : std::strtoull(row.c_str() + comma + 1, nullptr, 10);
+}
+
+}  // namespace
+
 SessionLook look_at_text_files(const std::string& folder) {
   SessionLook look;
   const auto summary = nlohmann::json::parse(test::file_text(folder + "/summary.json"), nullptr, false);
@@ -58,7 +72,7 @@ SessionLook look_at_text_files(const std::string& folder) {
     look.lost_items = summary["recording"].value("lost_items", std::uint64_t{0});
   }
   for (const std::string& row : test::lines_of(test::file_text(folder + "/trend.csv"))) {
-    look.told_lost += std::strtoull(row.c_str() + row.rfind(',') + 1, nullptr, 10);  // the last column; 0 of the header
+    look.told_lost += lost_in(row);
   }
   for (const std::string& line : test::lines_of(test::file_text(folder + "/events.jsonl"))) {
     const auto finding = nlohmann::json::parse(line, nullptr, false);

@@ -65,7 +65,7 @@ TEST(EcuProgram, compares_and_its_session_replays_alike_without_the_files_of_map
   const Ended ended = trial.replay({trial.edges, trial.log, "--same-clock", "--engine", trial.engine, "--out", s});
   EXPECT_EQ(ended.code, 0) << ended.err;
   EXPECT_NE(ended.out.find("ECU lost sync on clean signal"), std::string::npos) << ended.out;
-  EXPECT_NE(ended.out.find("ECU             heard for"), std::string::npos) << ended.out;
+  EXPECT_NE(ended.out.find("ECU           heard for"), std::string::npos) << ended.out;
   EXPECT_EQ(ended.out.find("what the ECU says on CAN"), std::string::npos) << ended.out;
   EXPECT_NE(file_text(s + "/trend.csv").find(",3000.000,cycle-locked,,yes,"), std::string::npos);
   std::remove(trial.map.c_str());

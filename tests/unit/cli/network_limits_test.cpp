@@ -214,7 +214,7 @@ TEST(NetworkLimits, each_test_that_the_table_of_limits_names_is_there) {
   ASSERT_NE(begin, std::string::npos);
   const std::string table = page.substr(begin, page.find("\n## ", begin + 1) - begin);
   std::string tests;
-  for (const char* folder : {"cli", "config", "drivers", "monitor", "record", "serve", "signals"}) {
+  for (const char* folder : {"cli", "clocks", "config", "drivers", "monitor", "record", "serve", "signals"}) {
     for (const auto& entry : std::filesystem::directory_iterator(source + "/tests/unit/" + folder)) {
       tests += test::file_text(entry.path());
     }

@@ -31,7 +31,7 @@ class BaselineTest : public testing::Test {
   Baseline made_at(double rpm, double deviation_deg, double phase_deg, double margin = 0.9) {
     SteadySamples samples(engine_);
     BaselineMaker maker(engine_);
-    for (int i = 0; i < 200; ++i) {
+    for (int i = 0; i < 400; ++i) {
       if (const auto sample = samples.take(cycle(rpm, deviation_deg, phase_deg, margin))) {
         maker.take(*sample);
       }

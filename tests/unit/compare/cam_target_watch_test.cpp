@@ -14,11 +14,13 @@ constexpr double cycle_s = 0.06;  // 2,000 rpm
 // A phaser of 0 to -40 degrees that goes to its target at `rate_` degrees a second after `delay_s_`.
 class CamTargetWatchTest : public testing::Test {
  protected:
-  CamTargetWatchTest() {
+  static Engine one_cam() {
     CamPattern cam;
     cam.name = "intake";
     cam.phaser_min_deg = -40;
-    engine_.cams = {cam};
+    Engine engine;
+    engine.cams = {cam};
+    return engine;
   }
   std::vector<Finding> go(double target_deg, double for_s) {
     std::vector<Finding> out;
@@ -33,7 +35,7 @@ class CamTargetWatchTest : public testing::Test {
     return out;
   }
 
-  Engine engine_;
+  Engine engine_ = one_cam();
   std::uint64_t next_id_ = 1;
   CamTargetWatch watch_{engine_, next_id_};
   double t_s_ = 1;

@@ -87,7 +87,8 @@ TEST(ObservationText, trend_rows_fit_their_header) {
   EXPECT_EQ(trend_header(engine),
             "session_s,source_ns,state,rpm,sync_margin,tdc_deviation_deg,tdc_deviation_spread_deg,"
             "tdc_uncertainty_deg,phase_intake_deg,phase_exhaust_deg,cycles,crank_edges,extra_edges,missed_edges,"
-            "lost_items\n");
+            "lost_items,ecu_rpm,ecu_state,ecu_advance_deg,ecu_agrees,clock_offset_ms,clock_skew_ppm,"
+            "clock_uncertainty_ms\n");
   Second second;
   second.session_ns = 61'002'000'000;
   second.source_ns = -17;
@@ -97,8 +98,17 @@ TEST(ObservationText, trend_rows_fit_their_header) {
   second.rpm = 3000;
   second.tdc_deviation_deg = -0.12345;
   second.cam_phase_deg = {std::nullopt, 1.5};
-  EXPECT_EQ(trend_row(second, 2), "61.002,-17,cycle-locked,3000.000,,-0.1235,,,,1.5000,25,2900,0,0,0\n");
-  EXPECT_EQ(trend_row(Second{}, 2), "0.000,0,no-signal,,,,,,,,0,0,0,0,0\n");
+  EXPECT_EQ(trend_row(second, 2), "61.002,-17,cycle-locked,3000.000,,-0.1235,,,,1.5000,25,2900,0,0,0,,,,,,,\n");
+  EXPECT_EQ(trend_row(Second{}, 2), "0.000,0,no-signal,,,,,,,,0,0,0,0,0,,,,,,,\n");
+  second.ecu_rpm = 3010.25;
+  second.ecu_state = LockState::cycle_locked;
+  second.ecu_advance_deg = 12.5;
+  second.ecu_agrees = false;
+  second.clock_offset_ms = -1.5;
+  second.clock_skew_ppm = 20;
+  second.clock_uncertainty_ms = 0.25;
+  const std::string row = trend_row(second, 2);
+  EXPECT_NE(row.find(",3010.250,cycle-locked,12.500,no,-1.500,20.000,0.250\n"), std::string::npos) << row;
 }
 
 TEST(ObservationText, cycle_rows_fit_their_header) {
