@@ -49,8 +49,8 @@ struct OffsetResult {
 struct OffsetEntry {
   double now_deg = 0;
   Raising raising = Raising::retards;
-  Estimate new_deg;                      // half width as that of what was measured
-  std::optional<double> only_at_rpm;     // right at this speed only: angle and delay are not told apart
+  Estimate new_deg;                   // half width as that of what was measured
+  std::optional<double> only_at_rpm;  // right at this speed only: angle and delay are not told apart
 };
 // The entries to type in; nothing without a present entry, a direction, a physical basis or an angle that is known.
 std::optional<OffsetEntry> entry_of(const OffsetOptions& options, const OffsetResult& result);

@@ -32,7 +32,7 @@ class CamTargetWatch {
   CamTargetWatch(const Engine& engine, std::uint64_t& next_id);
 
   struct Reading {
-    std::size_t cam = 0;  // index in Engine::cams
+    std::size_t cam = 0;               // index in Engine::cams
     std::int64_t t_ns = 0;             // host time, as that of what the ECU says
     double phase_deg = 0;              // from park, as Cycle::cam_phase_deg
     std::optional<double> target_deg;  // on the same scale; nothing = not known now

@@ -117,8 +117,8 @@ OffsetFit fit_light(std::span<const LightReading> readings, double bound_deg) {
   std::vector<Band> bands;
   fit.least_rpm = std::numeric_limits<double>::infinity();
   double sum = 0;
-  const bool speeds_known =
-      std::all_of(readings.begin(), readings.end(), [](const LightReading& reading) { return reading.rpm.has_value(); });
+  const bool speeds_known = std::all_of(readings.begin(), readings.end(),
+                                        [](const LightReading& reading) { return reading.rpm.has_value(); });
   for (const LightReading& reading : readings) {
     // Near half a turn the readings must fall on one side.
     const double late = first_deg + wrap_signed_deg(lateness_deg(reading) - first_deg, deg_per_rev);

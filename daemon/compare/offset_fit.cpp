@@ -120,7 +120,8 @@ std::optional<Estimate> estimate(std::span<const LinePoint> points, std::span<co
   for (std::size_t i = 0; i < used.size(); ++i) {
     common += share[i] * used[i].uncertainty_deg;
   }
-  return Estimate{question.of_intercept * line.intercept + question.of_slope * line.slope, std::hypot(*scatter, common)};
+  return Estimate{question.of_intercept * line.intercept + question.of_slope * line.slope,
+                  std::hypot(*scatter, common)};
 }
 
 bool line_fits(std::span<const LinePoint> points, const LineFit& line, OffsetFit& fit) {
@@ -129,8 +130,7 @@ bool line_fits(std::span<const LinePoint> points, const LineFit& line, OffsetFit
   constexpr double residual_max_deg = 0.5;
   std::vector<std::size_t> order(points.size());
   std::iota(order.begin(), order.end(), std::size_t{0});
-  std::stable_sort(order.begin(), order.end(),
-                   [&](std::size_t a, std::size_t b) { return points[a].x < points[b].x; });
+  std::stable_sort(order.begin(), order.end(), [&](std::size_t a, std::size_t b) { return points[a].x < points[b].x; });
   std::vector<double> along;
   double squares = 0;
   for (const std::size_t i : order) {
@@ -165,9 +165,8 @@ OffsetVerdict verdict_of(const OffsetFit& fit, bool fits) {
 }  // namespace
 
 std::string_view to_string(OffsetVerdict verdict) {
-  static constexpr std::array<std::string_view, 8> names = {"nothing-usable", "cannot-tell-yet", "no-line",
-                                                            "no-error",       "angle",           "delay",
-                                                            "angle-and-delay", "dwell-edge"};
+  static constexpr std::array<std::string_view, 8> names = {
+      "nothing-usable", "cannot-tell-yet", "no-line", "no-error", "angle", "delay", "angle-and-delay", "dwell-edge"};
   return names.at(static_cast<std::size_t>(verdict));
 }
 

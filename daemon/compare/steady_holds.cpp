@@ -126,10 +126,10 @@ void Holds::make_room() {
   for (const Hold& hold : holds_) {
     ++counts[speed(hold)];
   }
-  const auto commonest = std::max_element(counts.begin(), counts.end(),
-                                          [](const auto& a, const auto& b) { return a.second < b.second; });
-  holds_.erase(std::find_if(holds_.begin(), holds_.end(),
-                            [&](const Hold& hold) { return speed(hold) == commonest->first; }));
+  const auto commonest =
+      std::max_element(counts.begin(), counts.end(), [](const auto& a, const auto& b) { return a.second < b.second; });
+  holds_.erase(
+      std::find_if(holds_.begin(), holds_.end(), [&](const Hold& hold) { return speed(hold) == commonest->first; }));
 }
 
 void Holds::forget_before(std::int64_t t_ns) {

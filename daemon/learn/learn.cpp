@@ -392,9 +392,10 @@ WheelInCycle in_cycle(const Layout& layout, const Known& known, Times t_ns, cons
   wheel.cycle_deg = known.two_stroke ? deg_per_rev : cycle_four_stroke_deg;
   wheel.turn_deg = layout.shaft == WheelShaft::cam ? cycle_four_stroke_deg : deg_per_rev;
   for (std::size_t i = 0; i < cycle.at_deg.size(); ++i) {
-    const double turns = static_cast<double>(i / layout.turn_edges);
+    const std::size_t turns = i / layout.turn_edges;
     const std::size_t tooth = i % layout.turn_edges;
-    wheel.angle_deg.push_back(turns * wheel.turn_deg + guess.tooth_deg[tooth] * wheel.turn_deg / deg_per_rev);
+    wheel.angle_deg.push_back(static_cast<double>(turns) * wheel.turn_deg +
+                              guess.tooth_deg[tooth] * wheel.turn_deg / deg_per_rev);
     wheel.uncertain_deg.push_back(guess.uncertain_from(first, tooth) * wheel.turn_deg / deg_per_rev);
   }
   const double rpm = rpm_of(cycle.repeat_ns * deg_per_rev / wheel.cycle_deg);

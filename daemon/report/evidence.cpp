@@ -140,9 +140,11 @@ void Picture::add_rows() {
 
 // At each passage of `angle_deg` within the drawing; `spread` says how far it may be off.
 void Picture::expect(EvidenceRow& row, double angle_deg, double period_deg, ExpectedEdge spread) {
-  double x = angle_deg - deg0_;
-  x += std::ceil((out_.from_x - x) / period_deg) * period_deg;
-  for (; x <= out_.to_x; x += period_deg) {
+  const double unwrapped_x = angle_deg - deg0_;
+  const double first_x = unwrapped_x + std::ceil((out_.from_x - unwrapped_x) / period_deg) * period_deg;
+  const int count = first_x > out_.to_x ? 0 : static_cast<int>((out_.to_x - first_x) / period_deg) + 1;
+  for (int i = 0; i < count; ++i) {
+    const double x = first_x + i * period_deg;
     ExpectedEdge edge = spread;
     edge.x = x;
     edge.from_x = x + spread.from_x;

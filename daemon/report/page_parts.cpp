@@ -88,14 +88,9 @@ std::vector<std::string> limits_of_knowledge(const Engine& engine) {
   std::vector<std::string> out = {
       "TDC rests on the trigger offset in the engine file. If file and ECU share an error, the deviation is 0.",
       "\"Clean\" means clean at our tap, not at the ECU's input stage.",
-      "A crank wheel that moves carries the ECU with it: the deviation against the ECU stays 0, and only the cams show "
-      "it.",
-      "A belt that jumps at the crank pulley looks like a wheel that moved by that angle; with one cam watched the two "
-      "can't be "
-      "told apart.",
-      "A timing light, and a mark that comes in every turn, can't see an error of a whole turn: the compression stroke "
-      "stays "
-      "unverified.",
+      "A crank wheel that moves takes the ECU along: the deviation stays 0, and only the cams show it.",
+      "A belt that jumps at the crank pulley looks like a wheel that moved: one cam alone can't tell them apart.",
+      "A timing light, or a mark in every turn, can't see a whole turn: the compression stroke stays unverified.",
       "\"No fault seen\" means just that: what was not watched may be anything."};
   if (engine.reference && engine.reference->period_deg < engine.cycle_deg) {
     out.emplace_back("In this engine file the mark comes in every turn: it was judged modulo 360 degrees.");

@@ -106,8 +106,9 @@ std::vector<double> multiples_within(double from, double to, double step) {
   std::vector<double> values;
   const double first = std::ceil(from / step - 1e-9);
   const double last = std::min(std::floor(to / step + 1e-9), first + most);
-  for (double k = first; k <= last; ++k) {
-    values.push_back(k * step + 0.0);
+  const int count = last < first ? 0 : static_cast<int>(last - first) + 1;
+  for (int i = 0; i < count; ++i) {
+    values.push_back((first + i) * step + 0.0);
   }
   return values;
 }

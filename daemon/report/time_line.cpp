@@ -316,11 +316,11 @@ std::string moment_words(std::int64_t session_ns) {
   constexpr std::int64_t ms_per_min = 60'000;
   const std::int64_t ms = session_ns / ns_per_ms;
   const std::int64_t minutes = ms / ms_per_min;
-  const std::string seconds = fixed(static_cast<double>(ms % ms_per_min) / 1000.0, 3) + " s";
+  std::string seconds = fixed(static_cast<double>(ms % ms_per_min) / 1000.0, 3) + " s";
   if (minutes == 0) {
     return seconds;
   }
-  const std::string in_minutes = std::to_string(minutes % 60) + " min " + seconds;
+  std::string in_minutes = std::to_string(minutes % 60) + " min " + seconds;
   return minutes < 60 ? in_minutes : std::to_string(minutes / 60) + " h " + in_minutes;
 }
 

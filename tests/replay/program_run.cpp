@@ -187,8 +187,8 @@ std::vector<std::string> replay_words(const std::string& program, const Expectat
 
 }  // namespace
 
-Run replay_twice(const std::string& program, const Expectation& expectation, const std::string& beside,
-                 const Log& log, const std::string& keep_report) {
+Run replay_twice(const std::string& program, const Expectation& expectation, const std::string& beside, const Log& log,
+                 const std::string& keep_report) {
   Run result;
   const ScratchFolder scratch;
   const std::string engine = engine_path(expectation, beside, scratch);

@@ -44,8 +44,8 @@ const std::map<std::string, Names, std::less<>>& arrows() {
 }
 
 const Names& pure_folders() {
-  static const Names names = {"items", "text",    "geometry", "signals", "clocks",
-                              "sync",  "learn",   "compare",  "monitor", "simulate"};
+  static const Names names = {"items", "text",  "geometry", "signals", "clocks",
+                              "sync",  "learn", "compare",  "monitor", "simulate"};
   return names;
 }
 
