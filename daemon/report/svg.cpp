@@ -107,6 +107,7 @@ std::vector<double> multiples_within(double from, double to, double step) {
   const double first = std::ceil(from / step - 1e-9);
   const double last = std::min(std::floor(to / step + 1e-9), first + most);
   const int count = last < first ? 0 : static_cast<int>(last - first) + 1;
+  values.reserve(static_cast<std::size_t>(count));
   for (int i = 0; i < count; ++i) {
     values.push_back((first + i) * step + 0.0);
   }
