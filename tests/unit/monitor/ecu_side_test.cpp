@@ -149,7 +149,7 @@ TEST(EcuSide, that_loses_sync_on_a_clean_signal_is_told_with_evidence_around_it)
   });
   play_with_map(stream, recorder);
   ASSERT_EQ(ecu_kinds(recorder), Kinds{FindingKind::ecu_lost_sync_on_clean_signal});
-  const Finding& finding = recorder.of(FindingKind::ecu_lost_sync_on_clean_signal).front();
+  const Finding finding = recorder.of(FindingKind::ecu_lost_sync_on_clean_signal).front();
   EXPECT_EQ(finding.clock, "host");
   EXPECT_EQ(finding.start_ns, 5 * s);
   const auto host_of = [&](std::uint64_t sequence) { return stream.buffer().items[sequence - 1].host_ns; };

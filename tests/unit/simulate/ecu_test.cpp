@@ -201,7 +201,7 @@ TEST(EcuOutput, fires_with_the_advance_of_its_table_and_says_the_same) {
   EXPECT_NEAR(advance_near(1), 10, 0.1);
   EXPECT_NEAR(advance_near(3), 30, 0.1);
   const auto said_near = [&](std::size_t index) {
-    const SimFrame& frame = frames_of(run, 0x2B0)[index];
+    const SimFrame frame = frames_of(run, 0x2B0)[index];
     return 0.1 * (frame.data[2] + 256 * (frame.data[3] & 0xf));
   };
   EXPECT_NEAR(said_near(100), 10, 0.11);
