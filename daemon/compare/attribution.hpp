@@ -35,6 +35,7 @@ enum class Circumstance : std::uint8_t {
   wired_backwards,        // two long intervals beside each gap: a reluctor with its wires swapped
   other_edge,             // the pattern is in the edges of the other polarity
   tooth_every_turn,       // one tooth, which stands alone, gives no edge in any turn
+  tooth_displaced,        // one tooth, away from the gaps, stands far out of its place in every turn
   edge_every_turn,        // one edge too many in every turn, always at the same place
   cam_pattern,            // a cam's edges come cycle by cycle at the same angles, which are not the file's
   cam_other_edge,         // a cam's pattern is in the edges of the other polarity

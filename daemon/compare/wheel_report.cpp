@@ -22,6 +22,8 @@ Row row_of(WheelVerdict verdict) {
       return {FindingKind::wrong_edge_or_polarity, Circumstance::other_edge};
     case WheelVerdict::tooth_missing:
       return {FindingKind::damaged_tooth, Circumstance::tooth_every_turn};
+    case WheelVerdict::tooth_displaced:
+      return {FindingKind::damaged_tooth, Circumstance::tooth_displaced};
     case WheelVerdict::edge_added:
       return {FindingKind::damaged_tooth, Circumstance::edge_every_turn};
     case WheelVerdict::swapped:

@@ -123,9 +123,10 @@ void CrankTracker::open_episode() {
   begin_episode_at(newest - std::min(lag_marks, newest - std::min(newest, floor)));
 }
 
-// Fast, the next tooth needs no memory to be foretold.
+// Fast, the next tooth needs no memory to be foretold. A single step, as to a tooth out of its place, doesn't make it fast.
 void CrankTracker::advance_episode(std::int64_t t_ns) {
-  const bool slow = episode_.best().speed.ns_per_deg > ns_per_deg_at(crank_limits::unsure_rpm);
+  const double slower = std::max(episode_start_ns_per_deg_, episode_.best().speed.ns_per_deg);
+  const bool slow = slower > ns_per_deg_at(crank_limits::unsure_rpm);
   episode_.advance(t_ns, scatter_, slow ? &past_ : nullptr, episode_from_);
 }
 
@@ -151,7 +152,9 @@ void CrankTracker::note_step(std::uint64_t mark_index) {
 // Starts at a mark and replays the edges since then, without the newest, which the caller adds.
 void CrankTracker::begin_episode_at(std::uint64_t mark_index) {
   const std::int64_t start_ns = marks_[mark_index & mask_].t_ns;
-  episode_.begin(episode_start(mark_index));
+  const Survivor start = episode_start(mark_index);
+  episode_.begin(start);
+  episode_start_ns_per_deg_ = start.speed.ns_per_deg;
   mark_count_ = mark_index + 1;
   episode_from_ = mark_count_;
   settled_ = std::max(std::min(settled_, mark_count_), first_mark_);

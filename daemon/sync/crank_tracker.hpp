@@ -232,6 +232,7 @@ class CrankTracker {
   std::uint64_t mark_count_ = 0;
   std::uint64_t first_mark_ = 0;
   std::uint64_t episode_from_ = 0;  // mark after the one that the episode starts from
+  double episode_start_ns_per_deg_ = 0;
   std::uint64_t settled_ = 0;
   std::uint64_t said_ = 0;         // marks before it were final and have been used
   std::uint64_t unsure_from_ = 0;  // see well_supported()

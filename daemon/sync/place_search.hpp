@@ -1,5 +1,6 @@
 // Finds the place on the wheel from nothing: for every tooth that the newest edge could be, all edges are taken for teeth
-// in a row. The right one goes a whole turn, gap included, without an interval that misfits; at a fault all start anew.
+// in a row. The right one goes a whole turn, gap included, without an interval that misfits; at a fault all start anew. One
+// tooth of the wheel, the same each time, may be out of its place.
 #pragma once
 
 #include <cstddef>
@@ -17,7 +18,12 @@ struct EdgeRow {
   SpeedState speed;
   int clean_steps = 0;
   double clean_deg = 0;
-  int gaps = 0;  // of them, longest steps of the pattern
+  int gaps = 0;              // of them, longest steps of the pattern
+  std::int64_t t_ns = 0;     // when the newest edge came; where that tooth is out of place, when it should have come
+  int displaced_tooth = -1;  // the tooth that is out of place; -1 = none so far
+  // Before the newest edge, which may yet turn out to be of a tooth out of place:
+  SpeedState speed_before;
+  std::int64_t t_ns_before = 0;
 };
 
 class PlaceSearch {

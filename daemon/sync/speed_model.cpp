@@ -61,6 +61,7 @@ StepFit fit_step(const SpeedState& from, double angle_deg, double dt_ns, const S
   const double square_ratio =
       std::clamp(1 - 2 * from.trend_per_deg * fit.distance_deg, square_ratio_least, square_ratio_most);
   const double expected_ns = from.ns_per_deg / std::sqrt(square_ratio) * angle_deg;
+  fit.expected_ns = expected_ns;
   fit.error = near_log(dt_ns / expected_ns);
 
   // Half of the scatter of the slope is taken for what the trend does not foresee.
@@ -95,9 +96,26 @@ StepFit fit_step_as_before(const SpeedState& from, double angle_deg, double dt_n
   // Of a mixture of two normal densities, half each, the likelier; less the peak of the smooth model's own.
   const double cost = square(error / sd) / 2 + std::numbers::ln2 - std::log(fit.sd / sd);
   if (cost < fit.cost) {
-    fit = {cost, sd, std::fabs(error) / sd, error, 1, fit.distance_deg};
+    fit = {cost, sd, std::fabs(error) / sd, error, 1, fit.distance_deg, fit.expected_ns};
   }
   return fit;
+}
+
+bool may_be_displaced(const StepFit& fit, double angle_deg, double dt_ns, double next_deg) {
+  // A tooth so little out of place that the step before it fits better than this disturbs the step after it no more.
+  constexpr double cost_min = 1.0;
+  // On a slow crank speed itself may change as much in a step.
+  constexpr double sd_max = 0.1;
+  if (fit.expected_ns <= 0 || fit.cost < cost_min || fit.sd > sd_max) {
+    return false;
+  }
+  const double off_deg = std::fabs(dt_ns / fit.expected_ns - 1) * angle_deg;
+  const double shorter_deg = std::min(angle_deg, next_deg);
+  return shorter_deg <= displaced_step_max_deg && off_deg <= displaced_share_max * shorter_deg;
+}
+
+SpeedState coast(const SpeedState& from, double angle_deg, const StepFit& fit) {
+  return {fit.expected_ns / angle_deg, angle_deg, from.trend_per_deg};
 }
 
 SpeedState follow(const SpeedState& from, double angle_deg, double dt_ns, const StepFit& fit) {

@@ -8,6 +8,14 @@ namespace cw {
 // rest breaks every model of smooth speed.
 inline constexpr double misfit_cost_max = 9.0;
 
+// Cost of an edge that is a tooth out of its place (bent, burred, chipped), in the same units: less than the two intervals
+// that misfit because of it, more than an edge too many or a missed one.
+inline constexpr double displaced_cost = 8.0;
+// It may be out of place by so much of the shorter of the steps beside it; farther, it is nearer to being another tooth.
+inline constexpr double displaced_share_max = 0.3;
+// With longer steps a change of speed can look the same.
+inline constexpr double displaced_step_max_deg = 30.0;
+
 // How much intervals may scatter, by cause.
 struct ScatterModel {
   // Time scatter of one edge, ns: sensor noise, input stage, tick. Raised by the tracker to what it measures.
@@ -55,6 +63,7 @@ struct StepFit {
   double error = 0;         // ln(observed / expected)
   double gain = 1;          // share of the error that is speed rather than scatter, 0 to 1
   double distance_deg = 0;  // from the middle of the last step to the middle of this one
+  double expected_ns = 0;   // 0 = no speed yet
 };
 
 // `angle_deg` > 0 covered in `dt_ns` >= 0. Without a known speed everything fits: cost 0.
@@ -65,6 +74,12 @@ StepFit fit_step(const SpeedState& from, double angle_deg, double dt_ns, const S
 // since what is repeated is foretold more narrowly than a smooth model can.
 StepFit fit_step_as_before(const SpeedState& from, double angle_deg, double dt_ns, double past_log_ratio,
                            const ScatterModel& scatter);
+
+// Whether the edge at the end of a step may be the expected tooth, out of its place. `next_deg`: the step after.
+bool may_be_displaced(const StepFit& fit, double angle_deg, double dt_ns, double next_deg);
+
+// The speed after a step as it was expected, whatever was seen.
+SpeedState coast(const SpeedState& from, double angle_deg, const StepFit& fit);
 
 // The speed after that step: what is speed in the error is followed, what is scatter is averaged away.
 SpeedState follow(const SpeedState& from, double angle_deg, double dt_ns, const StepFit& fit);

@@ -166,7 +166,9 @@ void Sync::handle(CrankEvent event, std::int64_t t_ns) {
 void Sync::look_at_wheel() {
   const bool confirmed = wheel_.confirmed();
   const std::optional<WheelOpinion> news = wheel_.look(tracker_.locked());
-  if (tracker_.locked() && !wheel_.allows_lock()) {
+  // A tooth far out of its place may have led a search astray that did not know of it.
+  const bool displaced = news && news->verdict == WheelVerdict::tooth_displaced && !is_lock(state_);
+  if (tracker_.locked() && (displaced || !wheel_.allows_lock())) {
     tracker_.drop(LossReason::contradicted);
     lose(LossReason::contradicted, newest_ns());
   } else if (tracker_.locked() && !confirmed && wheel_.confirmed()) {

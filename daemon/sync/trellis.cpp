@@ -7,6 +7,7 @@ namespace cw {
 
 namespace {
 
+constexpr std::size_t stories = 3;
 constexpr double survivor_spread_max = 30.0;
 // In a known position no crank can change the length of an interval by more than this factor beyond the scatter.
 constexpr double possible_sigmas = 7.0;
@@ -25,7 +26,7 @@ Trellis::Trellis(std::span<const double> step_deg) : step_deg_(step_deg.begin(),
     period_deg_ += step;
     gap_deg_ = std::max(gap_deg_, step);
   }
-  slots_.assign(2 * step_deg_.size(), -1);
+  slots_.assign(stories * step_deg_.size(), -1);
   survivors_.reserve(slots_.size());
   next_.reserve(slots_.size());
 }
@@ -38,19 +39,17 @@ void Trellis::begin(const Survivor& start) {
   edges_ = 0;
 }
 
-// A survivor whose tooth is the newest edge, and one that has seen only edges too many since, are different stories that
-// must not crowd each other out.
-int& Trellis::slot(int tooth, bool waiting) {
-  return slots_[2 * static_cast<std::size_t>(tooth) + (waiting ? 1 : 0)];
+int& Trellis::slot(int tooth, Story story) {
+  return slots_[stories * static_cast<std::size_t>(tooth) + static_cast<std::size_t>(story)];
 }
 
-bool Trellis::cheaper(double cost, int tooth, bool waiting) {
-  const int taken = slot(tooth, waiting);
+bool Trellis::cheaper(double cost, int tooth, Story story) {
+  const int taken = slot(tooth, story);
   return taken < 0 || cost < next_[static_cast<std::size_t>(taken)].cost;
 }
 
-void Trellis::put(const Survivor& survivor) {
-  int& taken = slot(survivor.tooth, survivor.extra_run > 0);
+void Trellis::put(const Survivor& survivor, Story story) {
+  int& taken = slot(survivor.tooth, story);
   if (taken < 0) {
     taken = static_cast<int>(next_.size());
     next_.push_back(survivor);
@@ -72,6 +71,9 @@ void Trellis::accept(const Survivor& from, std::int64_t t_ns, const ScatterModel
     const bool impossible =
         std::fabs(fit.error) * (1 - possible_sigmas / std::max(fit.sigmas, 1e-9)) > possible_log_ratio;
     const bool leap = missed == 0 && fit.cost > misfit_cost_max;
+    if (missed == 0 && may_be_displaced(fit, angle_deg, dt_ns, step_deg_[static_cast<std::size_t>(tooth)])) {
+      accept_displaced(from, t_ns, tooth, angle_deg, fit);
+    }
     if (leap && may_have_jumped(from, dt_ns)) {
       accept_jump(from, t_ns);
     } else if (!impossible) {
@@ -90,11 +92,12 @@ void Trellis::accept_as(const Survivor& from, std::int64_t t_ns, int tooth, int 
   const bool misfit = fit.cost > misfit_cost_max;
   const double cost =
       from.cost + std::min(fit.cost, misfit_cost_max) + (missed > 0 ? missed_cost + train_cost * (missed - 1) : 0.0);
-  if (!cheaper(cost, tooth, false)) {
+  if (!cheaper(cost, tooth, Story::tooth)) {
     return;
   }
   Survivor to = from;
   to.tooth = tooth;
+  to.displaced = false;
   to.t_ns = t_ns;
   // A misfit beside missed or extra edges is a slip of place at a speed that goes on; alone it is a leap of speed.
   const bool slip = misfit && (missed > 0 || from.extra_run > 0);
@@ -117,7 +120,29 @@ void Trellis::accept_as(const Survivor& from, std::int64_t t_ns, int tooth, int 
   }
   to.node = add_node({t_ns, from.node, tooth, static_cast<std::int16_t>(missed),
                       missed > 0 ? ToothFault::missed : ToothFault::none, 0});
-  put(to);
+  put(to, Story::tooth);
+}
+
+// The next tooth, out of its place: the crank went on as before, and what comes next is measured from where the tooth
+// should be. Two in a row are rather a change of speed.
+void Trellis::accept_displaced(const Survivor& from, std::int64_t t_ns, int tooth, double angle_deg,
+                               const StepFit& fit) {
+  const double cost = from.cost + displaced_cost;
+  if (from.displaced || from.extra_run > 0 || from.missed_run > 0 || !cheaper(cost, tooth, Story::displaced)) {
+    return;
+  }
+  Survivor to = from;
+  to.tooth = tooth;
+  to.t_ns = from.t_ns + std::llround(fit.expected_ns);
+  to.speed = coast(from.speed, angle_deg, fit);
+  to.cost = cost;
+  to.step_cost = displaced_cost;
+  to.displaced = true;
+  to.clean_steps = 0;
+  to.steps_since_gap = -1;
+  to.dirt = from.dirt * forget(angle_deg) + 1;
+  to.node = add_node({t_ns, from.node, tooth, 0, ToothFault::none, 0});
+  put(to, Story::displaced);
 }
 
 int Trellis::add_node(const PathNode& node) {
@@ -148,11 +173,12 @@ bool Trellis::may_have_jumped(const Survivor& from, double dt_ns) const {
 void Trellis::accept_jump(const Survivor& from, std::int64_t t_ns) {
   const int next = from.tooth + 1 == static_cast<int>(step_deg_.size()) ? 0 : from.tooth + 1;
   const double cost = from.cost + jump_cost;
-  if (!cheaper(cost, next, false)) {
+  if (!cheaper(cost, next, Story::tooth)) {
     return;
   }
   Survivor to = from;
   to.tooth = next;
+  to.displaced = false;
   to.t_ns = t_ns;
   to.cost = cost;
   to.clean_steps = 0;
@@ -163,7 +189,7 @@ void Trellis::accept_jump(const Survivor& from, std::int64_t t_ns) {
   to.trend_before_fault_per_deg = from.speed.trend_per_deg;
   const auto jump = static_cast<float>(jump_deg(from, static_cast<double>(t_ns - from.t_ns)));
   to.node = add_node({t_ns, from.node, next, 0, ToothFault::jump, jump});
-  put(to);
+  put(to, Story::tooth);
 }
 
 void Trellis::reject(const Survivor& from, std::int64_t t_ns) {
@@ -177,11 +203,11 @@ void Trellis::reject(const Survivor& from, std::int64_t t_ns) {
   if (from.extra_run == 0) {
     to.trend_before_fault_per_deg = from.speed.trend_per_deg;
   }
-  if (!cheaper(to.cost, to.tooth, true)) {
+  if (!cheaper(to.cost, to.tooth, Story::extra)) {
     return;
   }
   to.node = add_node({t_ns, from.node, to.tooth, 0, ToothFault::extra, 0});
-  put(to);
+  put(to, Story::extra);
 }
 
 void Trellis::settle() {

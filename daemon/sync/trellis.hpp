@@ -1,6 +1,7 @@
-// Where is the crank, when edges stop fitting? A set of survivors, at most two for each tooth that the latest accepted edge
+// Where is the crank, when edges stop fitting? A set of survivors, at most three for each tooth that the latest accepted edge
 // could be, each with the cost (negative log likelihood, natural units) of the best explanation of all edges so far.
-// Every new edge is tried as the next tooth, as a later tooth with some missed between, and as an edge too many.
+// Every new edge is tried as the next tooth, as that tooth out of its place, as a later tooth with some missed between, and
+// as an edge too many.
 #pragma once
 
 #include <cstddef>
@@ -26,7 +27,7 @@ inline constexpr int missed_run_max = 8;
 
 struct Survivor {
   int tooth = 0;          // of the last accepted edge, modulo the trellis' modulus
-  std::int64_t t_ns = 0;  // its time
+  std::int64_t t_ns = 0;  // its time; of a tooth out of its place, when it should have come
   SpeedState speed;
   double cost = 0;
   int clean_steps = 0;
@@ -35,6 +36,7 @@ struct Survivor {
   int extra_run = 0;         // edges too many since the last accepted edge
   int node = -1;             // last entry of its path
   double dirt = 0;           // faults and misfits, forgotten over a turn (e-folding 360 degrees)
+  bool displaced = false;    // the last accepted edge is of a tooth out of its place
   bool misfit = false;       // some interval since begin fits no alternative
   int missed_run = 0;        // teeth missed in the last accepted interval
   double trend_before_fault_per_deg = 0;  // of the speed, before the last fault
@@ -89,12 +91,15 @@ class Trellis {
   void accept(const Survivor& from, std::int64_t t_ns, const ScatterModel& scatter, std::optional<double> past);
   double jump_deg(const Survivor& from, double dt_ns) const;
   bool may_have_jumped(const Survivor& from, double dt_ns) const;
+  void accept_displaced(const Survivor& from, std::int64_t t_ns, int tooth, double angle_deg, const StepFit& fit);
   void accept_jump(const Survivor& from, std::int64_t t_ns);
   int add_node(const PathNode& node);
   void reject(const Survivor& from, std::int64_t t_ns);
-  int& slot(int tooth, bool waiting);
-  bool cheaper(double cost, int tooth, bool waiting);
-  void put(const Survivor& survivor);
+  // How the newest edge is taken. Different stories of one tooth must not crowd each other out.
+  enum class Story : std::uint8_t { tooth, displaced, extra };
+  int& slot(int tooth, Story story);
+  bool cheaper(double cost, int tooth, Story story);
+  void put(const Survivor& survivor, Story story);
   void settle();
   double position_deg(const Survivor& survivor, std::int64_t t_ns) const;
 

@@ -8,6 +8,7 @@
 #include <utility>
 
 #include "geometry/angle.hpp"
+#include "sync/speed_model.hpp"
 
 namespace cw {
 
@@ -345,6 +346,42 @@ bool fits_with_an_edge_less(std::span<const double> step_ns, std::span<const dou
   return false;
 }
 
+// Whether the second of the first two steps of a pattern begins, each time it comes, where a tooth a little out of its place
+// may stand. `deg`: these two steps.
+bool stands_near(std::span<const double> step_ns, std::size_t begin, std::size_t repeat,
+                 std::span<const double, 2> deg) {
+  for (std::size_t i = begin; i + 1 < step_ns.size(); i += repeat) {
+    const double at_deg = step_ns[i] / (step_ns[i] + step_ns[i + 1]) * (deg[0] + deg[1]);
+    if (std::fabs(at_deg - deg[0]) > displaced_share_max * std::min(deg[0], deg[1])) {
+      return false;
+    }
+  }
+  return true;
+}
+
+bool fits_with_a_tooth_displaced(std::span<const double> step_ns, std::span<const double> file_deg,
+                                 const Bender& bender) {
+  const std::size_t count = file_deg.size();
+  Joins joins(count, false);
+  joins[1] = true;
+  for (std::size_t first = 0; first < count; ++first) {
+    if (is_gap(file_deg, first) || is_gap(file_deg, first + 1)) {
+      continue;
+    }
+    std::vector<double> file_joined = rotated(file_deg, first);
+    const std::array deg{file_joined[0], file_joined[1]};
+    file_joined[1] += file_joined[0];
+    file_joined.erase(file_joined.begin());
+    for (std::size_t begin = 0; begin < count; ++begin) {
+      if (stands_near(step_ns, begin, count, deg) &&
+          explains_from(file_joined, 0, logs_of(joined(step_ns, begin, joins)), bender)) {
+        return true;
+      }
+    }
+  }
+  return false;
+}
+
 // Whether among the steps of each join, the shortest is clearly longer than a pitch, by the mean speed over them.
 bool long_ones_in_a_row(std::span<const double> step_ns, std::size_t begin, std::span<const double> file_deg,
                         const Joins& joins) {
@@ -610,6 +647,9 @@ WheelFit fit(const WheelLook& look, const ToothCycle& file) {
   }
   if (look.step_deg.size() % (file_deg.size() - 1) == 0 && fits_with_a_tooth_missing(log_ns, file_deg, tight)) {
     return WheelFit::tooth_missing;
+  }
+  if (look.step_deg.size() % file_deg.size() == 0 && fits_with_a_tooth_displaced(look.step_ns, file_deg, tight)) {
+    return WheelFit::tooth_displaced;
   }
   if (look.step_deg.size() % (file_deg.size() + 1) == 0 && fits_with_an_edge_less(look.step_ns, file_deg, tight)) {
     return WheelFit::edge_added;

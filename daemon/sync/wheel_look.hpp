@@ -44,7 +44,8 @@ std::string words_of(const ToothCycle& wheel);
 enum class WheelFit : std::uint8_t {
   fits,           // or can't be told from one that does
   tooth_missing,  // fits when one tooth, which stands alone, gives no edge in any turn: a damaged tooth
-  edge_added,     // fits when one edge is too many in every turn, always at the same place: a burr or a loose part
+  tooth_displaced,  // fits but for one tooth, not beside a gap, that is out of place by up to displaced_share_max of a step
+  edge_added,       // fits when one edge is too many in every turn, always at the same place: a burr or a loose part
   wired_backwards,
   other_wheel,
 };

@@ -20,6 +20,7 @@ constexpr std::size_t steps_around = 2;
 // Of coarse wheels several turns are compared.
 constexpr std::size_t steps_to_confirm = 16;
 constexpr std::size_t steps_to_contradict = 40;
+constexpr double running_rpm = 600;
 // Longer steps leave room for a compression dip that looks like a gap (ripple_bend_max: a third, in ln).
 constexpr double step_ns_max = 18e6;
 
@@ -29,6 +30,8 @@ WheelVerdict verdict_of(WheelFit fit) {
       return WheelVerdict::fits;
     case WheelFit::tooth_missing:
       return WheelVerdict::tooth_missing;
+    case WheelFit::tooth_displaced:
+      return WheelVerdict::tooth_displaced;
     case WheelFit::edge_added:
       return WheelVerdict::edge_added;
     case WheelFit::wired_backwards:
@@ -41,8 +44,20 @@ WheelVerdict verdict_of(WheelFit fit) {
 
 // A damaged wheel of the right kind is left to the search.
 bool speaks_against(const WheelOpinion& opinion) {
-  return opinion.verdict != WheelVerdict::fits && opinion.verdict != WheelVerdict::tooth_missing &&
-         opinion.verdict != WheelVerdict::edge_added;
+  switch (opinion.verdict) {
+    case WheelVerdict::fits:
+    case WheelVerdict::tooth_missing:
+    case WheelVerdict::tooth_displaced:
+    case WheelVerdict::edge_added:
+      return false;
+    case WheelVerdict::other_wheel:
+    case WheelVerdict::wired_backwards:
+    case WheelVerdict::other_edge:
+    case WheelVerdict::swapped:
+    case WheelVerdict::other_shaft:
+      break;
+  }
+  return true;
 }
 
 bool same(const std::optional<WheelOpinion>& before, const WheelOpinion& now) {
@@ -154,12 +169,13 @@ std::optional<WheelOpinion> WheelWatch::look(bool locked) {
     return std::nullopt;
   }
   if (opinion_ && opinion_->verdict == now.verdict && opinion_->edges == now.edges && opinion_->named) {
+    confirmed_ = confirmed_ || (now.verdict == WheelVerdict::tooth_displaced && runs());
     return std::nullopt;  // nothing new, and a name is dear to find
   }
   const std::vector<int> pitches = pitches_of(*look);
   now.named = !pitches.empty();
   now.looks_like = words_of(*look, pitches);
-  confirmed_ = confirmed_ && !speaks_against(now);
+  confirmed_ = (confirmed_ && !speaks_against(now)) || (now.verdict == WheelVerdict::tooth_displaced && runs());
   return take(std::move(now));
 }
 
@@ -215,9 +231,15 @@ bool WheelWatch::dip_may_hide(double rpm) const {
   return rpm < cranked_rpm_max && !ripple_orders_.empty() && ripple_orders_.front() <= 1;
 }
 
+// Whether the crank turns so fast that a tooth out of its place and a dip of speed together can't pass for the gap.
+bool WheelWatch::runs() const {
+  const std::vector<std::int64_t> edges = crank_.newest(turn_steps_ + 1);
+  const auto seen_ns = static_cast<double>(edges.back() - edges.front());
+  return seen_ns < static_cast<double>(edges.size() - 1) * file_.mean_step_deg() * ns_per_deg_at(running_rpm);
+}
+
 void WheelWatch::take_off_tooth(const GapSides& now, double rpm, bool fresh) {
   constexpr double speed_ratio = 3;
-  constexpr double running_rpm = 600;
   constexpr double same_pitches = 0.05;
   const bool believed_now = off_tooth_ && dip_may_hide(off_tooth_->rpm) && !dip_may_hide(rpm);
   if (!off_tooth_ || off_tooth_->before_gap != now.before_gap || believed_now) {
@@ -355,6 +377,9 @@ bool WheelWatch::allows_lock() const {
 bool WheelWatch::may_claim() const {
   if (!allows_lock()) {
     return false;
+  }
+  if (opinion_ && opinion_->verdict == WheelVerdict::tooth_displaced) {
+    return runs();
   }
   const std::vector<std::int64_t> edges = crank_.newest(turn_steps_ + 1);
   return edges.size() < 2 || can_explain(edges, file_);

@@ -20,6 +20,7 @@ enum class WheelVerdict : std::uint8_t {
   fits,
   other_wheel,
   tooth_missing,    // as in WheelFit
+  tooth_displaced,  // as in WheelFit
   edge_added,       // as in WheelFit
   wired_backwards,  // as in WheelFit
   other_edge,       // the file's pattern is in the edges of the other polarity
@@ -116,6 +117,7 @@ class WheelWatch {
   void take_off_tooth(const GapSides& now, double rpm, bool fresh);
   bool shifts_in_gap() const;
   bool dip_may_hide(double rpm) const;
+  bool runs() const;
   bool looks_backwards_often();
   WheelOpinion wired_backwards() const;
   std::optional<WheelVerdict> verdict_elsewhere(WheelOpinion& opinion) const;
