@@ -937,6 +937,7 @@ constexpr std::array<std::string_view, 69> circumstance_names = {
     "wired backwards",
     "the other edge",
     "a tooth missing in every turn",
+    "a tooth far out of place in every turn",
     "an edge too many in every turn",
     "a cam's pattern",
     "a cam's other edge",
