@@ -913,7 +913,7 @@ const std::vector<AttributionRow>& rows() {
   return table;
 }
 
-constexpr std::array<std::string_view, 69> circumstance_names = {
+constexpr std::array<std::string_view, 70> circumstance_names = {
     "any",
     "one odd edge",
     "teeth in a row",
