@@ -73,14 +73,29 @@ std::string place_in_words(const Finding& finding) {
 
 // "step_deg", 17.137 -> "step 17.14 deg"; whole numbers, as counts are, without decimals.
 std::string value_in_words(const std::string& name, double value) {
-  static constexpr std::array<std::string_view, 8> units = {"deg", "ms", "us", "ns", "s", "rpm", "pct", "v"};
+  struct Unit {
+    std::string_view in_name;
+    std::string_view written;
+  };
+  static constexpr std::array<Unit, 10> units = {{{"deg", "deg"},
+                                                  {"ms", "ms"},
+                                                  {"us", "us"},
+                                                  {"ns", "ns"},
+                                                  {"s", "s"},
+                                                  {"rpm", "rpm"},
+                                                  {"pct", "%"},
+                                                  {"v", "V"},
+                                                  {"degc", "degC"},
+                                                  {"kpa", "kPa"}}};
   const std::size_t cut = name.rfind('_');
   const std::string last = cut == std::string::npos ? "" : name.substr(cut + 1);
-  const bool has_unit = std::find(units.begin(), units.end(), last) != units.end();
+  const auto* const unit =
+      std::find_if(units.begin(), units.end(), [&last](const Unit& known) { return known.in_name == last; });
+  const bool has_unit = unit != units.end();
   std::string words = has_unit ? name.substr(0, cut) : name;
   std::replace(words.begin(), words.end(), '_', ' ');
   const bool whole = !has_unit && std::fabs(value - std::round(value)) < 0.0005;
-  return words + " " + fixed(value, whole ? 0 : 2) + (has_unit ? " " + last : "");
+  return words + " " + fixed(value, whole ? 0 : 2) + (has_unit ? " " + std::string(unit->written) : "");
 }
 
 std::string values_in_words(const Finding& finding) {

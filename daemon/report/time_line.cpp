@@ -220,7 +220,7 @@ void TimeLine::draw_panel(Svg& svg, double y, const Panel& panel) const {
   draw_series(svg, *panel.series, x_, scale, panel.style);
   if (with_other) {
     draw_series(svg, *panel.other, x_, scale, "o");
-    svg.text(4, y + 46, "dashed: " + panel.other_name);
+    svg.text(right - 6, y + panel_height - 15, "dashed: " + panel.other_name, Svg::Anchor::end);
   }
 }
 
