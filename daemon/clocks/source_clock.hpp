@@ -60,6 +60,8 @@ class SourceClock {
   // to one clock). Then a reading is exact as far as that shift is, and there is no delay to take off and nothing to fit.
   void host_is_made_from_source();
   bool is_exact() const { return exact_; }
+  // Arrivals tell nothing any more.
+  bool is_settled() const { return settled_; }
 
   // Of the newest arrival; 0 before the first.
   std::int64_t newest_source_ns() const { return newest_source_ns_; }

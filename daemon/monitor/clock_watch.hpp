@@ -5,6 +5,7 @@
 #include <cstddef>
 #include <cstdint>
 #include <optional>
+#include <span>
 #include <vector>
 
 #include "clocks/source_clock.hpp"
@@ -21,6 +22,13 @@ class ClockWatch {
 
   // An edge came. Cheap: most calls are a comparison.
   void edge(const Item& item) { clocks_[item.source].arrival(item.source_ns, item.host_ns); }
+  // Edges of one source came.
+  void edges(std::span<const Item> items) {
+    SourceClock& clock = clocks_[items.front().source];
+    for (std::size_t i = 0; i < items.size() && !clock.is_settled(); ++i) {
+      clock.arrival(items[i].source_ns, items[i].host_ns);
+    }
+  }
   // Any other item. A tick that has a source time says that host times were made from source times: then clocks are
   // exact, as far as the shifts of the files are, and nothing is fitted.
   void take(const Item& item);

@@ -4,6 +4,7 @@
 #include <array>
 #include <limits>
 #include <optional>
+#include <span>
 #include <string>
 #include <utility>
 #include <variant>
@@ -71,18 +72,13 @@ class Monitor::Pipeline {
   }
 
   void push(const ItemBatch& batch) {
-    for (const Item& item : batch.items) {
-      if (item.host_ns >= next_row_ns_) {
-        begin_or_end_rows(item.host_ns);
+    std::span<const Item> rest = batch.items;
+    while (!rest.empty()) {
+      const std::size_t plain = plain_crank_edges(rest);
+      if (plain == 0) {
+        take(rest.front(), batch);
       }
-      if (item.kind == ItemKind::edge) {
-        edge(item);
-      } else {
-        other(item, batch);
-      }
-      if (!sync_.events().empty()) {
-        drain();
-      }
+      rest = rest.subspan(std::max<std::size_t>(plain, 1));
     }
   }
 
@@ -107,6 +103,92 @@ class Monitor::Pipeline {
   }
 
  private:
+  void take(const Item& item, const ItemBatch& batch) {
+    if (item.host_ns >= next_row_ns_) {
+      begin_or_end_rows(item.host_ns);
+    }
+    if (item.kind == ItemKind::edge) {
+      edge(item);
+    } else {
+      other(item, batch);
+    }
+    if (!sync_.events().empty()) {
+      drain();
+    }
+  }
+
+  // Edges of the crank in a row of which each active one is plainly the next tooth and no more is to be done: most of what
+  // comes from a sound engine. Returns how many items at the front were dealt with; 0 says nothing of what the first is.
+  std::size_t plain_crank_edges(std::span<const Item> items) {
+    const Item& first = items.front();
+    if (first.kind != ItemKind::edge || first.source != timing_source_) {
+      return 0;
+    }
+    const ChannelRole& role = roles_[first.source][first.channel];
+    if (role.role != Role::crank || role.both_edges) {
+      return 0;
+    }
+    constexpr std::size_t run_edges = 64;
+    std::array<std::int64_t, run_edges> t_ns;  // of the active edges,
+    std::array<std::size_t, run_edges> at;     // and which items they are
+    const std::size_t most = std::min(sync_.edges_until_due(), run_edges);
+    std::size_t active = 0;
+    std::size_t seen = 0;
+    for (; active < most && seen < items.size(); ++seen) {
+      const Item& item = items[seen];
+      if (item.kind != ItemKind::edge || item.source != first.source || item.channel != first.channel ||
+          item.host_ns >= next_row_ns_) {
+        break;
+      }
+      if (item.code == static_cast<std::uint8_t>(role.active)) {
+        at[active] = seen;
+        t_ns[active++] = item.source_ns - role.delay_ns;
+      }
+    }
+    if (active == 0 || items[at[0]].source_ns < last_source_ns_) {
+      return 0;
+    }
+    const std::size_t taken = sync_.plain_crank_edges(std::span(t_ns).first(active));
+    const std::size_t passed = taken == active ? seen : at[taken];
+    if (passed > 0) {
+      note_plain(items.first(passed), taken, role);
+    }
+    if (taken > 0) {
+      const Item& last = items[at[taken - 1]];
+      last_source_ns_ = last.source_ns;
+      last_source_host_ns_ = last.host_ns;
+      last_crank_host_ns_ = last.host_ns;
+      hears_crank_ = true;
+    }
+    return passed;
+  }
+
+  // What edge() does with each of them but for sync, which has taken the active ones.
+  void note_plain(std::span<const Item> items, std::size_t active, const ChannelRole& role) {
+    const Item& last = items.back();
+    last_host_ns_ = last.host_ns;
+    last_sequence_ = last.sequence;
+    links_.heard(last.source, last.host_ns);
+    clocks_.edges(items);
+    row_.crank_edges += static_cast<std::uint32_t>(active);
+    if (last.sequence < evidence_due_ && items.size() == active) {
+      return;
+    }
+    for (const Item& item : items) {
+      note_evidence(item);
+      if (item.code != static_cast<std::uint8_t>(role.active)) {
+        sync_.crank_other_edge(item.source_ns - role.delay_ns);
+      }
+    }
+  }
+
+  void note_evidence(const Item& item) {
+    if (item.sequence >= evidence_due_) {
+      evidence_.note(item.source_ns, item.sequence);
+      evidence_due_ = (item.sequence | (evidence_step - 1)) + 1;
+    }
+  }
+
   void edge(const Item& item) {
     last_host_ns_ = item.host_ns;
     last_sequence_ = item.sequence;
@@ -116,10 +198,7 @@ class Monitor::Pipeline {
       edge_of_another(item);
       return;
     }
-    if (item.sequence >= evidence_due_) {
-      evidence_.note(item.source_ns, item.sequence);
-      evidence_due_ = (item.sequence | (evidence_step - 1)) + 1;
-    }
+    note_evidence(item);
     const ChannelRole& role = roles_[item.source][item.channel];
     if (role.role == Role::none) {
       return;

@@ -84,6 +84,35 @@ CrankTracker::CrankTracker(const ToothCycle& cycle)
   marks_.assign(kept, {});
 }
 
+std::size_t CrankTracker::take_plain(std::span<const std::int64_t> t_ns) {
+  const double slow_ns_per_deg = std::min(slow_ns_per_deg_, ns_per_deg_at(crank_limits::unsure_rpm));
+  CrankMark last = marks_[(mark_count_ - 1) & mask_];
+  double ns_per_deg = ns_per_deg_;
+  std::size_t taken = 0;
+  for (; taken < t_ns.size(); ++taken) {
+    const Step& step = steps_[static_cast<std::size_t>(last.tooth)];
+    const double now_ns_per_deg = static_cast<double>(t_ns[taken] - last.t_ns) * step.per_deg;
+    if (!(now_ns_per_deg < ns_per_deg * step.most && now_ns_per_deg * step.most > ns_per_deg &&
+          now_ns_per_deg < slow_ns_per_deg)) {
+      break;
+    }
+    const double ratio = now_ns_per_deg / ns_per_deg;
+    ratio_most_ = ratio > ratio_most_ ? ratio : ratio_most_;
+    ratio_least_ = ratio < ratio_least_ ? ratio : ratio_least_;
+    ns_per_deg = now_ns_per_deg;
+    last = {t_ns[taken], step.next};
+    raw_[(raw_count_ + taken) & mask_] = last.t_ns;
+    marks_[mark_count_++ & mask_] = last;
+    if (step.confirms) {
+      ns_per_deg_ = ns_per_deg;
+      confirm_gap();
+    }
+  }
+  ns_per_deg_ = ns_per_deg;
+  raw_count_ += taken;
+  return taken;
+}
+
 CrankEvent CrankTracker::edge_off_short_path(std::int64_t t_ns) {
   if (!locked_) {
     return search(t_ns);

@@ -90,6 +90,12 @@ class CrankTracker {
     return edge_off_short_path(t_ns);
   }
 
+  // Whether take_plain() may be called: each edge that is the next tooth makes one mark final, and those are of teeth in a row.
+  bool is_plain() const { return on_short_path_ && !holding_ && mark_count_ >= settled_ + lag_marks; }
+  // As edge() for each of these, up to the first that is not the next tooth of a crank too fast to be unsure of; how many
+  // were taken. Only when is_plain().
+  std::size_t take_plain(std::span<const std::int64_t> t_ns);
+
   // Forgets the lock for a reason that lies outside the crank edges (silence, a gap in the input).
   void drop(LossReason reason);
 

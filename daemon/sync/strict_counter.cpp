@@ -24,6 +24,12 @@ StrictCounter::StrictCounter(std::span<const double> step_deg) {
   }
 }
 
+void StrictCounter::edges(std::span<const std::int64_t> t_ns) {
+  for (const std::int64_t each_ns : t_ns) {
+    edge(each_ns);
+  }
+}
+
 void StrictCounter::at_gap(bool gap) {
   const bool right = gap && count_ == edges_per_gap_;
   if (in_sync_ && !right) {

@@ -17,6 +17,9 @@ class StrictCounter {
   bool available() const { return edges_per_gap_ > 0; }
 
   void edge(std::int64_t t_ns) {
+    if (!available()) {
+      return;  // never in sync, never out
+    }
     const std::int64_t dt_ns = t_ns - last_ns_;
     last_ns_ = t_ns;
     ++count_;
@@ -26,6 +29,9 @@ class StrictCounter {
       at_gap(gap);
     }
   }
+
+  // As edge() for each.
+  void edges(std::span<const std::int64_t> t_ns);
 
   bool in_sync() const { return in_sync_; }
   // Times that it fell out of sync.

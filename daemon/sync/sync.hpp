@@ -6,6 +6,7 @@
 #include <deque>
 #include <limits>
 #include <optional>
+#include <span>
 #include <variant>
 #include <vector>
 
@@ -143,6 +144,11 @@ class Sync {
     }
     tracker_.note_used(walked_);
   }
+  // So many crank edges in a row, if each is the next tooth, are counted and nothing else comes of them.
+  std::size_t edges_until_due() const;
+  // As crank_edge() for each of these, at most so many; stops at the first that is not plainly the next tooth. How many were
+  // taken. No event ever comes of it.
+  std::size_t plain_crank_edges(std::span<const std::int64_t> t_ns);
   void cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns);
   void reference_edge(std::int64_t t_ns);
   // An edge of the crank channel that is not active: only the look at the wheel cares, and the teeth's duty.

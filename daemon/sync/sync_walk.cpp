@@ -3,6 +3,7 @@
 #include <array>
 #include <cmath>
 #include <cstddef>
+#include <utility>
 
 #include "geometry/angle.hpp"
 #include "sync/sync.hpp"
@@ -14,6 +15,50 @@ namespace {
 constexpr double tracker_scatter_min_ns = 1500;
 
 }  // namespace
+
+// What walk() does not find anything due at.
+std::size_t Sync::edges_until_due() const {
+  const bool plain = tracker_.is_plain() && walked_ == tracker_.final_marks() && walked_ > segment_start_ &&
+                     held_.empty() && state_ != LockState::no_signal && shaft_.verdict() == ShaftVerdict::agrees &&
+                     (cycle_.repeat_teeth > 1 || known_ == PlaceKnown::cycle);
+  if (!plain) {
+    return 0;
+  }
+  const auto teeth = static_cast<std::int32_t>(cycle_.teeth.size());
+  const std::int32_t to_ready =
+      ready_tooth_ > last_tooth_ ? ready_tooth_ - last_tooth_ : ready_tooth_ + teeth - last_tooth_;
+  const auto until_tdc = static_cast<std::uint64_t>(to_ready - 1);
+  const std::uint64_t most = std::min(until_tdc, wheel_.edges_until_look());
+  if (pending_.empty()) {
+    return most;
+  }
+  std::uint64_t until_located = 0;
+  while (walked_ + until_located < tracker_.marks_end() &&
+         tracker_.mark(walked_ + until_located).t_ns <= pending_.front().t_ns) {
+    ++until_located;
+  }
+  return std::min(most, until_located);
+}
+
+std::size_t Sync::plain_crank_edges(std::span<const std::int64_t> t_ns) {
+  const std::int64_t newest_before_ns = newest_ns();
+  const std::size_t taken = tracker_.take_plain(t_ns);
+  if (taken == 0) {
+    return 0;
+  }
+  before_newest_ns_ = taken > 1 ? t_ns[taken - 2] : newest_before_ns;
+  strict_.edges(t_ns.first(taken));
+  wheel_.edges(t_ns.first(taken));
+  if (cams_since_crank_ != 0) {
+    cams_since_crank_ = 0;
+    silence_reported_ = false;
+  }
+  walked_ += taken;
+  const std::int32_t before = std::exchange(last_tooth_, tracker_.mark(walked_ - 1).tooth);
+  turns_base_deg_ += last_tooth_ <= before ? cycle_.cycle_deg : 0;
+  tracker_.note_used(walked_);
+  return taken;
+}
 
 void Sync::walk() {
   const std::uint64_t index = walked_++;

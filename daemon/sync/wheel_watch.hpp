@@ -44,6 +44,11 @@ class EdgeRing {
  public:
   EdgeRing() : t_ns_(kept) {}
   void add(std::int64_t t_ns) { t_ns_[count_++ & (kept - 1)] = t_ns; }
+  void add(std::span<const std::int64_t> t_ns) {
+    for (const std::int64_t each_ns : t_ns) {
+      add(each_ns);
+    }
+  }
   std::uint64_t count() const { return count_; }
   void clear() { count_ = 0; }
   // In order of time, at most `most`.
@@ -65,6 +70,10 @@ class WheelWatch {
     crank_.add(t_ns);
     return crank_.count() >= look_at_;
   }
+  // As many edges may come before it is.
+  std::uint64_t edges_until_look() const { return look_at_ > crank_.count() ? look_at_ - crank_.count() - 1 : 0; }
+  // As edge() for each, at most so many.
+  void edges(std::span<const std::int64_t> t_ns) { crank_.add(t_ns); }
   // Edges of the crank channel that are not active, and the cams': looked at only when the active ones don't fit.
   void other_edge(std::int64_t t_ns) { other_.add(t_ns); }
   void cam_edge(std::size_t cam, std::int64_t t_ns) { cams_[cam].add(t_ns); }
