@@ -178,8 +178,26 @@ double CamWatch::step_limit_deg(const Cam& cam, std::size_t index) const {
          beyond_notice(unsure);
 }
 
+// Whether the newest phases may stand further from the level than any limit allows: the level lies between its least and
+// greatest phase, and no limit is below the file's. Mostly they don't, and medians are dear.
+bool CamWatch::may_have_stepped(const Cam& cam) const {
+  const CamPattern& pattern = engine_.cams[cam.recent.back().cam];
+  const double least_limit_deg = pattern.fixed() ? engine_.limits.cam_warning_deg
+                                                 : std::max(engine_.limits.cam_warning_deg, pattern.tolerance_deg);
+  const auto [low, high] = std::minmax_element(cam.level.begin(), cam.level.end(),
+                                               [](const Phase& a, const Phase& b) { return a.deg < b.deg; });
+  bool all_later = true;
+  bool all_earlier = true;
+  for (std::size_t i = cam.recent.size() - step_cycles; i < cam.recent.size(); ++i) {
+    const double phase_deg = cam.recent[i].match.shift_deg;
+    all_later = all_later && phase_deg - low->deg > least_limit_deg;
+    all_earlier = all_earlier && phase_deg - high->deg < -least_limit_deg;
+  }
+  return all_later || all_earlier;
+}
+
 std::optional<CamWatch::Step> CamWatch::find_step(const Cam& cam) const {
-  if (cam.level.size() < level_cycles_min || cam.recent.size() < step_cycles) {
+  if (cam.level.size() < level_cycles_min || cam.recent.size() < step_cycles || !may_have_stepped(cam)) {
     return std::nullopt;
   }
   const std::size_t index = cam.recent.back().cam;

@@ -68,6 +68,7 @@ class CamWatch {
 
   void add_to_level(Cam& cam, const CamCycleEvent& event);
   void watch_dead(Cam& cam, const CamCycleEvent& event, std::vector<Finding>& out);
+  bool may_have_stepped(const Cam& cam) const;
   std::optional<Step> find_step(const Cam& cam) const;
   void report_steps(std::vector<Finding>& out);
   void report_step(const Step& step, Circumstance circumstance, std::vector<Finding>& out);

@@ -64,7 +64,7 @@ void TdcWatch::take(const ReferenceEvent& event, double advance_deg, bool cams_s
   } else if (over_since_ns_ == 0) {
     over_since_ns_ = event.t_ns;
   }
-  if (window_.size() < hold) {
+  if (window_.size() < hold || (!open_ && all_within())) {
     return;
   }
   std::vector<double> deviations;
@@ -79,6 +79,14 @@ void TdcWatch::take(const ReferenceEvent& event, double advance_deg, bool cams_s
   } else if (open_ && std::fabs(mean.mean) < engine_.limits.tdc_warning_deg * engine_.limits.hysteresis) {
     close(event, mean.mean, out);
   }
+}
+
+// Whether no mean of the readings can be beyond the warning limit.
+bool TdcWatch::all_within() const {
+  constexpr double rounding = 1e-9;
+  const double limit_deg = engine_.limits.tdc_warning_deg * (1 - rounding);
+  return std::all_of(window_.begin(), window_.end(),
+                     [&](const Reading& reading) { return std::fabs(reading.deviation_deg) <= limit_deg; });
 }
 
 // The same ripple carries all readings off the same way, so it is not averaged away.

@@ -41,6 +41,7 @@ class TdcWatch {
     double uncertainty_deg = 0;
   };
   double deviation_deg(const ReferenceEvent& event, double advance_deg) const;
+  bool all_within() const;
   double usual_uncertainty_deg() const;
   bool beyond(double limit_deg, double deviation_deg) const;
   void open_or_raise(double mean_deg, double spread_deg, const ReferenceEvent& event, bool cams_steady,

@@ -31,48 +31,6 @@ double radians(double deg) {
   return deg * std::numbers::pi / (deg_per_rev / 2);
 }
 
-// Least squares by the normal equations, Gauss elimination with row exchange; columns are few and near orthogonal. A column
-// that is nothing beside the others (the sine of a wave of two teeth) gets 0.
-std::vector<double> least_squares(const std::vector<std::vector<double>>& rows, const std::vector<double>& right) {
-  constexpr double nothing = 1e-9;
-  const std::size_t n = rows.front().size();
-  std::vector<std::vector<double>> normal(n, std::vector<double>(n + 1, 0.0));
-  for (std::size_t r = 0; r < rows.size(); ++r) {
-    for (std::size_t i = 0; i < n; ++i) {
-      for (std::size_t j = 0; j < n; ++j) {
-        normal[i][j] += rows[r][i] * rows[r][j];
-      }
-      normal[i][n] += rows[r][i] * right[r];
-    }
-  }
-  for (std::size_t column = 0; column < n; ++column) {
-    std::size_t pivot = column;
-    for (std::size_t row = column + 1; row < n; ++row) {
-      pivot = std::fabs(normal[row][column]) > std::fabs(normal[pivot][column]) ? row : pivot;
-    }
-    std::swap(normal[column], normal[pivot]);
-    if (std::fabs(normal[column][column]) < nothing * static_cast<double>(rows.size())) {
-      continue;
-    }
-    for (std::size_t row = column + 1; row < n; ++row) {
-      const double factor = normal[row][column] / normal[column][column];
-      for (std::size_t k = column; k <= n; ++k) {
-        normal[row][k] -= factor * normal[column][k];
-      }
-    }
-  }
-  std::vector<double> solution(n, 0.0);
-  for (std::size_t column = n; column-- > 0;) {
-    double value = normal[column][n];
-    for (std::size_t k = column + 1; k < n; ++k) {
-      value -= normal[column][k] * solution[k];
-    }
-    const bool seen = std::fabs(normal[column][column]) >= nothing * static_cast<double>(rows.size());
-    solution[column] = seen ? value / normal[column][column] : 0;
-  }
-  return solution;
-}
-
 bool fires_evenly(const Engine& engine) {
   const std::vector<double> steps = firing_steps_deg(engine);
   constexpr double same_deg = 0.5;
@@ -189,7 +147,7 @@ void WheelHealth::average(const ToothTimesEvent& event) {
     sum[i] -= mean;
   }
   if (run_out_seen_) {
-    const Wave wave = fit(sum, {}).run_out;
+    const Wave wave = fit(sum, std::vector<bool>(teeth_.size(), false)).run_out;
     const double x = (1000 / rpm_) * (1000 / rpm_);
     waves_.count += 1;
     waves_.x += x;
@@ -204,12 +162,30 @@ void WheelHealth::average(const ToothTimesEvent& event) {
   turns_ += static_cast<std::uint64_t>(repeats);
 }
 
-WheelHealth::Fit WheelHealth::fit(const std::vector<double>& late_deg, const std::vector<bool>& left_out) const {
-  std::vector<std::vector<double>> rows;
-  std::vector<std::vector<double>> used;
-  std::vector<double> right;
+WheelHealth::Fit WheelHealth::fit(const std::vector<double>& late_deg, const std::vector<bool>& left_out) {
+  if (!waves_of_teeth_ || waves_of_teeth_->left_out() != left_out) {
+    waves_of_teeth_.emplace(wave_rows(), left_out);
+  }
+  const std::vector<double> solved = waves_of_teeth_->solve(late_deg);
+  Fit result;
+  if (run_out_seen_) {
+    result.run_out = {solved[solved.size() - 2], solved.back()};
+  }
   for (std::size_t i = 0; i < teeth_.size(); ++i) {
-    // Waves a turn of the wheel.
+    const std::span<const double> row = waves_of_teeth_->row(i);
+    double hidden = 0;
+    for (std::size_t k = 0; k < 1 + 2 * masked_.size(); ++k) {
+      hidden += row[k] * solved[k];
+    }
+    result.error_deg.push_back(late_deg[i] - hidden);
+  }
+  return result;
+}
+
+// Of each tooth the waves a turn of the wheel: a constant, those that are masked, and run-out.
+std::vector<std::vector<double>> WheelHealth::wave_rows() const {
+  std::vector<std::vector<double>> rows;
+  for (std::size_t i = 0; i < teeth_.size(); ++i) {
     const double turn_deg = engine_.crank.teeth[i].angle_deg * deg_per_rev / engine_.crank.period_deg;
     std::vector<double> row = {1};
     for (const int order : masked_) {
@@ -220,25 +196,9 @@ WheelHealth::Fit WheelHealth::fit(const std::vector<double>& late_deg, const std
       row.push_back(std::cos(radians(turn_deg)));
       row.push_back(std::sin(radians(turn_deg)));
     }
-    if (left_out.empty() || !left_out[i]) {
-      used.push_back(row);
-      right.push_back(late_deg[i]);
-    }
     rows.push_back(std::move(row));
   }
-  const std::vector<double> solved = least_squares(used, right);
-  Fit result;
-  if (run_out_seen_) {
-    result.run_out = {solved[solved.size() - 2], solved.back()};
-  }
-  for (std::size_t i = 0; i < teeth_.size(); ++i) {
-    double hidden = 0;
-    for (std::size_t k = 0; k < 1 + 2 * masked_.size(); ++k) {
-      hidden += rows[i][k] * solved[k];
-    }
-    result.error_deg.push_back(late_deg[i] - hidden);
-  }
-  return result;
+  return rows;
 }
 
 bool WheelHealth::speeds_differ() const {

@@ -20,6 +20,7 @@
 #include <vector>
 
 #include "compare/attribution.hpp"
+#include "compare/row_fit.hpp"
 #include "geometry/engine.hpp"
 #include "geometry/tooth_cycle.hpp"
 #include "items/observation.hpp"
@@ -75,7 +76,8 @@ class WheelHealth {
   std::vector<double> late_of(const ToothTimesEvent& event);
   void add_scatter(const ToothTimesEvent& event, const std::vector<double>& late_deg);
   void average(const ToothTimesEvent& event);
-  Fit fit(const std::vector<double>& late_deg, const std::vector<bool>& left_out) const;
+  Fit fit(const std::vector<double>& late_deg, const std::vector<bool>& left_out);
+  std::vector<std::vector<double>> wave_rows() const;
   Wave lasting_run_out(const Fit& fit) const;
   bool speeds_differ() const;
   void judge(const ToothTimesEvent& event, std::vector<Finding>& out);
@@ -91,6 +93,7 @@ class WheelHealth {
   bool possible_ = false;
   bool run_out_seen_ = false;  // order one is not masked
   std::vector<Tooth> teeth_;
+  std::optional<RowFit> waves_of_teeth_;  // with the teeth left out that were last
   WaveFit waves_;
   double events_ = 0;
   std::uint64_t turns_ = 0;

@@ -5,6 +5,10 @@
 namespace cw {
 
 double wrap_deg(double angle_deg, double cycle_deg) {
+  // Within two cycles the remainder is exact without a division.
+  if (angle_deg >= 0 && angle_deg < 2 * cycle_deg) {
+    return angle_deg < cycle_deg ? angle_deg : angle_deg - cycle_deg;
+  }
   const double wrapped = std::fmod(angle_deg, cycle_deg);
   if (wrapped >= 0) {
     return wrapped;

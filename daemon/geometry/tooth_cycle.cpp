@@ -33,12 +33,6 @@ int smallest_repeat(const std::vector<CycleTooth>& teeth) {
 
 }  // namespace
 
-double ToothCycle::between_deg(int from_tooth, int to_tooth) const {
-  const double deg =
-      teeth[static_cast<std::size_t>(to_tooth)].wheel_deg - teeth[static_cast<std::size_t>(from_tooth)].wheel_deg;
-  return deg > 0 ? deg : deg + cycle_deg;
-}
-
 std::vector<double> ToothCycle::steps_deg(int count) const {
   std::vector<double> steps;
   steps.reserve(static_cast<std::size_t>(count));

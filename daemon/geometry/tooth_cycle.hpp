@@ -1,6 +1,7 @@
 // The wheel unrolled over one engine cycle: what sync/ walks along and what `check` draws.
 #pragma once
 
+#include <cstddef>
 #include <vector>
 
 #include "geometry/engine.hpp"
@@ -25,7 +26,11 @@ struct ToothCycle {
   int places() const { return static_cast<int>(teeth.size()) / repeat_teeth; }
   double mean_step_deg() const { return cycle_deg / static_cast<double>(teeth.size()); }
   // Angle from one tooth on to the next passage of the other, in (0, cycle_deg]. Both index `teeth`.
-  double between_deg(int from_tooth, int to_tooth) const;
+  double between_deg(int from_tooth, int to_tooth) const {
+    const double deg =
+        teeth[static_cast<std::size_t>(to_tooth)].wheel_deg - teeth[static_cast<std::size_t>(from_tooth)].wheel_deg;
+    return deg > 0 ? deg : deg + cycle_deg;
+  }
   // `step_deg` of the first `count` teeth, 0 to teeth.size().
   std::vector<double> steps_deg(int count) const;
 };

@@ -108,20 +108,30 @@ Sync::Located Sync::interpolate(std::uint64_t index, std::int64_t t_ns) const {
   std::array<double, before + after + 1> y{};
   std::array<double, before + after + 1> polynomial{};
   std::size_t count = 0;
-  // The nearest teeth first, so that each further one refines.
-  const auto add = [&](std::uint64_t i) {
-    if (i < first || i > last) {
-      return;
-    }
+  const auto add = [&](std::uint64_t i, double turned_deg) {
     x[count] = static_cast<double>(tracker_.mark(i).t_ns - t_ns);
-    y[count] = turned_deg(index - 1, i) + late_deg(i);
+    y[count] = turned_deg + late_deg(i);
     ++count;
   };
-  add(index - 1);
-  add(index);
-  if (!coarse_) {
-    for (const std::uint64_t i : {index - 2, index + 1, index - 3, index + 2}) {
-      add(i);
+  const auto step_deg = [&](std::uint64_t i) {
+    return cycle_.between_deg(tracker_.mark(i - 1).tooth, tracker_.mark(i).tooth);
+  };
+  // The nearest teeth first, so that each further one refines. Angles from the mark before.
+  const double here_deg = step_deg(index);
+  double forward_deg = here_deg;
+  double back_deg = 0;
+  add(index - 1, 0);
+  if (index <= last) {
+    add(index, forward_deg);
+  }
+  for (std::uint64_t away = 1; away <= after && !coarse_; ++away) {
+    if (index - 1 >= first + away) {
+      back_deg += step_deg(index - away);
+      add(index - 1 - away, -back_deg);
+    }
+    if (index + away <= last) {
+      forward_deg += step_deg(index + away);
+      add(index + away, forward_deg);
     }
   }
   double correction = 0;
@@ -135,8 +145,7 @@ Sync::Located Sync::interpolate(std::uint64_t index, std::int64_t t_ns) const {
   }
   const double dip_deg = hidden_dip_deg(index);
   const double last_change_deg = count > 2 ? std::fabs(polynomial[0] - correction) : 0;
-  const double ns_per_deg =
-      static_cast<double>(tracker_.mark(index).t_ns - tracker_.mark(index - 1).t_ns) / turned_deg(index - 1, index);
+  const double ns_per_deg = static_cast<double>(tracker_.mark(index).t_ns - tracker_.mark(index - 1).t_ns) / here_deg;
   return {position_deg(tracker_.mark(index - 1).tooth) + polynomial[0], last_change_deg + dip_deg, ns_per_deg};
 }
 
@@ -154,19 +163,21 @@ double Sync::hidden_dip_deg(std::uint64_t index) const {
     return step / 2;
   }
   constexpr double share = 0.2;
-  const double around = (ns_per_deg(index - 1) + ns_per_deg(index + 1)) / 2;
+  const double before = ns_per_deg(index - 1);
+  const double after = ns_per_deg(index + 1);
+  const auto [faster, slower] = std::minmax(before, after);
+  const double around = (before + after) / 2;
   // Far apart, with quite another speed on either side: starting or running down, it may have been any speed between.
   constexpr double quite_another = 1.3;
-  if (coarse_ && std::max(ns_per_deg(index - 1), ns_per_deg(index + 1)) >
-                     quite_another * std::min(ns_per_deg(index - 1), ns_per_deg(index + 1))) {
+  if (coarse_ && slower > quite_another * faster) {
     return step / 2;
   }
   const double bend = share * step * std::fabs(ns_per_deg(index) / around - 1);
   // A straight line misses a steady change of speed by step / 8 times the change from one end to the other. Where speed
   // doubles or halves within one step no polynomial follows it either.
   constexpr double too_steep = 2;
-  const double change = std::fabs(ns_per_deg(index + 1) - ns_per_deg(index - 1));
-  const bool steep = change > (too_steep - 1) * std::min(ns_per_deg(index + 1), ns_per_deg(index - 1));
+  const double change = std::fabs(after - before);
+  const bool steep = change > (too_steep - 1) * faster;
   const double slope = coarse_ || steep ? step / 16 * change / around : 0;
   return bend + slope + unseen_ripple_deg(step, ripple_order_, rpm_at(around));
 }
@@ -240,6 +251,7 @@ double Sync::margin_of(const CrankTracker::RatioRange& range) const {
 // The teeth around the TDC that the walk has just left behind, back from the mark at `index`.
 TdcPoints Sync::points_around_tdc(std::uint64_t index) const {
   TdcPoints points;
+  std::uint64_t nearest_after = segment_start_;
   const std::int64_t base_ns = tracker_.mark(index).t_ns;
   // The mark at `index` lies at most a window after the TDC.
   double deg = wrap_deg(cycle_.teeth[static_cast<std::size_t>(tracker_.mark(index).tooth)].wheel_deg - tdc_wheel_deg_,
@@ -254,7 +266,7 @@ TdcPoints Sync::points_around_tdc(std::uint64_t index) const {
       points.t_ns[points.count] = static_cast<double>(mark.t_ns - base_ns);
       if (deg >= 0) {
         points.nearest_after = points.count;
-        points.hidden_dip_deg = i > segment_start_ ? hidden_dip_deg(i) : 0;
+        nearest_after = i;
       }
       ++points.count;
     }
@@ -263,6 +275,7 @@ TdcPoints Sync::points_around_tdc(std::uint64_t index) const {
     }
     deg -= cycle_.between_deg(tracker_.mark(i - 1).tooth, mark.tooth);
   }
+  points.hidden_dip_deg = nearest_after > segment_start_ ? hidden_dip_deg(nearest_after) : 0;
   return points;
 }
 

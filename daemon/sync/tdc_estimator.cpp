@@ -82,8 +82,11 @@ std::optional<TdcEstimate> TdcEstimator::estimate(const TdcPoints& points) {
   if (!around(points)) {
     return std::nullopt;
   }
-  FittedTime fitted =
-      fit_time(std::span(points.angle_deg).first(points.count), std::span(points.t_ns).first(points.count), cubic);
+  const auto angle_deg = std::span(points.angle_deg).first(points.count);
+  if (!wide_ || !std::equal(angle_deg.begin(), angle_deg.end(), wide_->angle_deg().begin(), wide_->angle_deg().end())) {
+    wide_.emplace(angle_deg, cubic);
+  }
+  FittedTime fitted = wide_->through(std::span(points.t_ns).first(points.count));
   double model_deg = 0;
   if (smooth_enough(fitted)) {
     learn(fitted);

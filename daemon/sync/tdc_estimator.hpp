@@ -43,8 +43,9 @@ class TdcEstimator {
   void learn(const FittedTime& fitted);
   double noise_deg(const FittedTime& fitted) const;
 
-  double scatter_ns_ = 0;   // scatter that stays the same in time: noise, tick
-  double scatter_deg_ = 0;  // scatter that stays the same in angle: pitch errors
+  std::optional<TimeFit> wide_;  // through the points of the last cycle
+  double scatter_ns_ = 0;        // scatter that stays the same in time: noise, tick
+  double scatter_deg_ = 0;       // scatter that stays the same in angle: pitch errors
 };
 
 }  // namespace cw

@@ -3,7 +3,10 @@
 // acceleration; higher degrees follow the dip at a compression TDC.
 #pragma once
 
+#include <array>
+#include <cstddef>
 #include <span>
+#include <vector>
 
 namespace cw {
 
@@ -21,8 +24,36 @@ struct FittedTime {
   double noise_gain = 0;
 };
 
-// Fits t(angle) of `degree` (0 to 7, lowered to the number of points less one) through the points; at least one point,
-// angles distinct.
+// A fit through points at these angles, made ready for their times: whatever the angles alone decide is computed once, and
+// the same angles come again every cycle.
+class TimeFit {
+ public:
+  // t(angle) of `degree` (0 to 7, lowered to the number of points less one); at least one point, angles distinct.
+  TimeFit(std::span<const double> angle_deg, int degree);
+
+  // One time for each angle.
+  FittedTime through(std::span<const double> t_ns) const;
+
+  std::span<const double> angle_deg() const { return angle_deg_; }
+
+ private:
+  static constexpr std::size_t terms_max = 8;
+  using Row = std::array<double, terms_max>;
+
+  void eliminate();
+  Row solve(Row right) const;
+
+  std::vector<double> angle_deg_;
+  std::size_t terms_ = 1;
+  double scale_ = 1;
+  std::vector<Row> powers_;  // of angle / scale, for each point
+  // The normal equations, eliminated: the upper triangle, below it by which factors rows were subtracted.
+  std::array<Row, terms_max> normal_{};
+  std::array<std::size_t, terms_max> pivot_{};
+  double noise_gain_ = 0;
+};
+
+// The same for points that come once.
 FittedTime fit_time(std::span<const double> angle_deg, std::span<const double> t_ns, int degree);
 
 }  // namespace cw
