@@ -1,7 +1,9 @@
 #include "drivers/edge_csv.hpp"
 
 #include <algorithm>
+#include <bit>
 #include <charconv>
+#include <cstring>
 #include <optional>
 
 #include "drivers/line_cutter.hpp"
@@ -47,6 +49,24 @@ bool name_is_sound(std::string_view name) {
   return continuation == 0;
 }
 
+// Whether eight digits stand at `at`; as one number, the first in its lowest byte.
+bool are_digits(const char* at, std::uint64_t& bytes) {
+  std::memcpy(&bytes, at, sizeof(bytes));
+  // A digit is 0x3d: its upper half is 3, and stays so when 6 is added.
+  constexpr std::uint64_t upper = 0xF0F0F0F0F0F0F0F0U;
+  constexpr std::uint64_t six = 0x0606060606060606U;
+  constexpr std::uint64_t three = 0x3333333333333333U;
+  return ((bytes & upper) | (((bytes + six) & upper) >> 4U)) == three;
+}
+
+// Their value: neighbours are joined to pairs, pairs to fours, fours to eight.
+std::uint64_t eight_digits(std::uint64_t bytes) {
+  bytes = (bytes & 0x0F0F0F0F0F0F0F0FU) * (10U << 8U | 1U) >> 8U;
+  bytes = (bytes & 0x00FF00FF00FF00FFU) * (100U << 16U | 1U) >> 16U;
+  return (bytes & 0x0000FFFF0000FFFFU) * (10000ULL << 32U | 1U) >> 32U;
+}
+static_assert(std::endian::native == std::endian::little);
+
 class EdgeCsv final : public Driver {
  public:
   explicit EdgeCsv(DriverSettings settings) : settings_(std::move(settings)) {}
@@ -58,6 +78,8 @@ class EdgeCsv final : public Driver {
   std::uint64_t bad_inputs() const override { return bad_inputs_; }
 
  private:
+  std::size_t take_plain_rows(std::span<const char> bytes, ItemBuffer& out);
+  const char* plain_channel(const char* at);
   bool take_line(std::string_view line, ItemBuffer& out);
   bool take_header(std::string_view line, ItemBuffer& out);
   bool take_row(std::string_view line, ItemBuffer& out);
@@ -105,7 +127,86 @@ bool EdgeCsv::bad_line(const std::string& what, ItemBuffer& out) {
 }
 
 bool EdgeCsv::read(std::span<const char> bytes, ItemBuffer& out) {
-  return lines_.read(bytes, [&](std::string_view line) { return take_line(line, out); });
+  while (!bytes.empty()) {
+    if (any_edge_ && lines_.is_between_lines()) {
+      bytes = bytes.subspan(take_plain_rows(bytes, out));
+    }
+    // One line the careful way, or what has come of it.
+    const auto* const end = static_cast<const char*>(std::memchr(bytes.data(), '\n', bytes.size()));
+    const std::size_t size = end == nullptr ? bytes.size() : static_cast<std::size_t>(end - bytes.data()) + 1;
+    if (!lines_.read(bytes.first(size), [&](std::string_view line) { return take_line(line, out); })) {
+      return false;
+    }
+    bytes = bytes.subspan(size);
+  }
+  return true;
+}
+
+// The digits that a row begins with, at most 18, which can't overflow; a row has at least 8 more bytes. Where they end, and
+// nullptr where there is none or one more.
+const char* plain_time(const char* at, std::int64_t& t_ns) {
+  constexpr std::ptrdiff_t digits_max = 18;
+  const char* const begin = at;
+  std::uint64_t value = 0;
+  if (std::uint64_t eight = 0; are_digits(at, eight)) {
+    value = eight_digits(eight);
+    at += sizeof(eight);
+  }
+  for (; *at >= '0' && *at <= '9' && at - begin <= digits_max; ++at) {
+    value = value * 10 + static_cast<std::uint64_t>(*at - '0');
+  }
+  t_ns = static_cast<std::int64_t>(value);
+  return at == begin || at - begin > digits_max ? nullptr : at;
+}
+
+// Sets last_channel_ to the known channel whose name and comma stand at `at`; where they end, and nullptr when none does.
+const char* EdgeCsv::plain_channel(const char* at) {
+  const auto stands = [&](const std::string& name) {
+    return std::memcmp(at, name.data(), name.size()) == 0 && at[name.size()] == ',';
+  };
+  if (!stands(names_[last_channel_])) {
+    const auto found = std::find_if(names_.begin(), names_.end(), stands);
+    if (found == names_.end()) {
+      return nullptr;
+    }
+    last_channel_ = static_cast<std::size_t>(found - names_.begin());
+  }
+  return at + names_[last_channel_].size() + 1;
+}
+
+// Takes the rows at the front of `bytes` that are as most rows are: a time that can follow the last one, a channel that is
+// known, r or f, LF. Returns their bytes. Whatever is otherwise, and the last rows of `bytes`, are left to take_line().
+std::size_t EdgeCsv::take_plain_rows(std::span<const char> bytes, ItemBuffer& out) {
+  const char* at = bytes.data();
+  const char* const end = at + bytes.size();
+  const std::uint64_t line_before = line_;
+  while (end - at >= static_cast<std::ptrdiff_t>(line_max)) {
+    std::int64_t t_ns = 0;
+    const char* const name = plain_time(at, t_ns);
+    if (name == nullptr || *name != ',' || !time_is_sound(t_ns)) {
+      break;
+    }
+    const char* const edge = plain_channel(name + 1);
+    if (edge == nullptr || (edge[0] != 'r' && edge[0] != 'f')) {
+      break;
+    }
+    const char* const line_end = edge[1] == '\r' ? edge + 2 : edge + 1;
+    if (*line_end != '\n') {
+      break;
+    }
+    Item item;
+    item.source_ns = t_ns;
+    item.channel = static_cast<std::uint8_t>(last_channel_);
+    item.code = static_cast<std::uint8_t>(edge[0] == 'r' ? EdgeCode::rising : EdgeCode::falling);
+    out.items.push_back(item);
+    last_ns_ = t_ns;
+    ++line_;
+    at = line_end + 1;
+  }
+  if (line_ != line_before) {
+    restart_.forget();
+  }
+  return static_cast<std::size_t>(at - bytes.data());
 }
 
 bool EdgeCsv::finish(ItemBuffer& out) {

@@ -21,6 +21,9 @@ class LineCutter {
     skipping_ = false;
   }
 
+  // Nothing has come of a line that has not ended.
+  bool is_between_lines() const { return kept_.empty() && !skipping_; }
+
   // Calls take(line), without its LF, for each line that ends in `bytes`. A line of more than line_max bytes is taken
   // as soon as that is known, and what follows of it is passed over: it has more than line_max bytes then too. Ends,
   // with false, when take() says false.
