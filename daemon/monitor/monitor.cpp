@@ -42,6 +42,12 @@ constexpr std::int64_t evidence_lead_ns = ns_per_s;
 constexpr std::uint64_t evidence_step = 128;
 constexpr std::int64_t ecu_lead_ns = 2 * ns_per_s;  // what the ECU says may be late, and the odd edge before it
 
+// Kind, source and channel, to be compared at once.
+std::uint32_t kind_and_channel(const Item& item) {
+  return static_cast<std::uint32_t>(item.kind) | static_cast<std::uint32_t>(item.source) << 8U |
+         static_cast<std::uint32_t>(item.channel) << 16U;
+}
+
 bool is_of_ecu(FindingKind kind) {
   return to_string(kind).starts_with("ecu-") || kind == FindingKind::cam_off_target;
 }
@@ -129,38 +135,42 @@ class Monitor::Pipeline {
       return 0;
     }
     constexpr std::size_t run_edges = 64;
-    std::array<std::int64_t, run_edges> t_ns;  // of the active edges,
-    std::array<std::size_t, run_edges> at;     // and which items they are
+    std::array<std::int64_t, run_edges> t_ns;  // of the active edges
     const std::size_t most = std::min(sync_.edges_until_due(), run_edges);
+    const std::uint32_t wanted = kind_and_channel(first);
+    const auto active_code = static_cast<std::uint8_t>(role.active);
     std::size_t active = 0;
     std::size_t seen = 0;
     for (; active < most && seen < items.size(); ++seen) {
       const Item& item = items[seen];
-      if (item.kind != ItemKind::edge || item.source != first.source || item.channel != first.channel ||
-          item.host_ns >= next_row_ns_) {
+      if (kind_and_channel(item) != wanted || item.host_ns >= next_row_ns_) {
         break;
       }
-      if (item.code == static_cast<std::uint8_t>(role.active)) {
-        at[active] = seen;
-        t_ns[active++] = item.source_ns - role.delay_ns;
-      }
+      t_ns[active] = item.source_ns - role.delay_ns;
+      active += item.code == active_code ? 1 : 0;
     }
-    if (active == 0 || items[at[0]].source_ns < last_source_ns_) {
+    if (active == 0 || t_ns[0] + role.delay_ns < last_source_ns_) {
       return 0;
     }
     const std::size_t taken = sync_.plain_crank_edges(std::span(t_ns).first(active));
-    const std::size_t passed = taken == active ? seen : at[taken];
-    if (passed > 0) {
-      note_plain(items.first(passed), taken, role);
+    if (taken < active) {
+      seen = items_before_edge(items.first(seen), active_code, taken);
     }
-    if (taken > 0) {
-      const Item& last = items[at[taken - 1]];
-      last_source_ns_ = last.source_ns;
-      last_source_host_ns_ = last.host_ns;
-      last_crank_host_ns_ = last.host_ns;
-      hears_crank_ = true;
+    if (seen > 0) {
+      note_plain(items.first(seen), taken, role);
     }
-    return passed;
+    return seen;
+  }
+
+  // How many items stand before the active edge of this number.
+  static std::size_t items_before_edge(std::span<const Item> items, std::uint8_t active_code, std::size_t edge) {
+    std::size_t active = 0;
+    std::size_t before = 0;
+    while (active < edge || items[before].code != active_code) {
+      active += items[before].code == active_code ? 1 : 0;
+      ++before;
+    }
+    return before;
   }
 
   // What edge() does with each of them but for sync, which has taken the active ones.
@@ -171,14 +181,22 @@ class Monitor::Pipeline {
     links_.heard(last.source, last.host_ns);
     clocks_.edges(items);
     row_.crank_edges += static_cast<std::uint32_t>(active);
-    if (last.sequence < evidence_due_ && items.size() == active) {
-      return;
-    }
-    for (const Item& item : items) {
-      note_evidence(item);
-      if (item.code != static_cast<std::uint8_t>(role.active)) {
-        sync_.crank_other_edge(item.source_ns - role.delay_ns);
+    const Item* last_active = active == items.size() ? &last : nullptr;
+    if (last.sequence >= evidence_due_ || last_active == nullptr) {
+      for (const Item& item : items) {
+        note_evidence(item);
+        if (item.code == static_cast<std::uint8_t>(role.active)) {
+          last_active = &item;
+        } else {
+          sync_.crank_other_edge(item.source_ns - role.delay_ns);
+        }
       }
+    }
+    if (active > 0) {
+      last_source_ns_ = last_active->source_ns;
+      last_source_host_ns_ = last_active->host_ns;
+      last_crank_host_ns_ = last_active->host_ns;
+      hears_crank_ = true;
     }
   }
 

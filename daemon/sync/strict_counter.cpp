@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <cstddef>
+#include <utility>
 
 namespace cw {
 
@@ -25,9 +26,27 @@ StrictCounter::StrictCounter(std::span<const double> step_deg) {
 }
 
 void StrictCounter::edges(std::span<const std::int64_t> t_ns) {
-  for (const std::int64_t each_ns : t_ns) {
-    edge(each_ns);
+  if (!available() || t_ns.empty()) {
+    return;
   }
+  // As edge() does it, with what changes from edge to edge at hand.
+  int count = count_;
+  std::int64_t last_ns = last_ns_;
+  std::int64_t dt_ns = last_dt_ns_;
+  for (const std::int64_t each_ns : t_ns) {
+    const double limit_ns = static_cast<double>(dt_ns) * gap_ratio_;
+    dt_ns = each_ns - last_ns;
+    last_ns = each_ns;
+    ++count;
+    const bool gap = static_cast<double>(dt_ns) > limit_ns;
+    if (gap || count > edges_per_gap_) {
+      count_ = std::exchange(count, 0);
+      at_gap(gap);
+    }
+  }
+  count_ = count;
+  last_ns_ = last_ns;
+  last_dt_ns_ = dt_ns;
 }
 
 void StrictCounter::at_gap(bool gap) {
