@@ -1,12 +1,12 @@
 #include "drivers/edge_csv.hpp"
 
 #include <algorithm>
-#include <bit>
 #include <charconv>
 #include <cstring>
 #include <optional>
 
 #include "drivers/line_cutter.hpp"
+#include "drivers/plain_digits.hpp"
 #include "drivers/source_time.hpp"
 #include "drivers/text_quote.hpp"
 
@@ -48,24 +48,6 @@ bool name_is_sound(std::string_view name) {
   }
   return continuation == 0;
 }
-
-// Whether eight digits stand at `at`; as one number, the first in its lowest byte.
-bool are_digits(const char* at, std::uint64_t& bytes) {
-  std::memcpy(&bytes, at, sizeof(bytes));
-  // A digit is 0x3d: its upper half is 3, and stays so when 6 is added.
-  constexpr std::uint64_t upper = 0xF0F0F0F0F0F0F0F0U;
-  constexpr std::uint64_t six = 0x0606060606060606U;
-  constexpr std::uint64_t three = 0x3333333333333333U;
-  return ((bytes & upper) | (((bytes + six) & upper) >> 4U)) == three;
-}
-
-// Their value: neighbours are joined to pairs, pairs to fours, fours to eight.
-std::uint64_t eight_digits(std::uint64_t bytes) {
-  bytes = (bytes & 0x0F0F0F0F0F0F0F0FU) * (10U << 8U | 1U) >> 8U;
-  bytes = (bytes & 0x00FF00FF00FF00FFU) * (100U << 16U | 1U) >> 16U;
-  return (bytes & 0x0000FFFF0000FFFFU) * (10000ULL << 32U | 1U) >> 32U;
-}
-static_assert(std::endian::native == std::endian::little);
 
 class EdgeCsv final : public Driver {
  public:
@@ -142,23 +124,6 @@ bool EdgeCsv::read(std::span<const char> bytes, ItemBuffer& out) {
   return true;
 }
 
-// The digits that a row begins with, at most 18, which can't overflow; a row has at least 8 more bytes. Where they end, and
-// nullptr where there is none or one more.
-const char* plain_time(const char* at, std::int64_t& t_ns) {
-  constexpr std::ptrdiff_t digits_max = 18;
-  const char* const begin = at;
-  std::uint64_t value = 0;
-  if (std::uint64_t eight = 0; are_digits(at, eight)) {
-    value = eight_digits(eight);
-    at += sizeof(eight);
-  }
-  for (; *at >= '0' && *at <= '9' && at - begin <= digits_max; ++at) {
-    value = value * 10 + static_cast<std::uint64_t>(*at - '0');
-  }
-  t_ns = static_cast<std::int64_t>(value);
-  return at == begin || at - begin > digits_max ? nullptr : at;
-}
-
 // Sets last_channel_ to the known channel whose name and comma stand at `at`; where they end, and nullptr when none does.
 const char* EdgeCsv::plain_channel(const char* at) {
   const auto stands = [&](const std::string& name) {
@@ -182,7 +147,7 @@ std::size_t EdgeCsv::take_plain_rows(std::span<const char> bytes, ItemBuffer& ou
   const std::uint64_t line_before = line_;
   while (end - at >= static_cast<std::ptrdiff_t>(line_max)) {
     std::int64_t t_ns = 0;
-    const char* const name = plain_time(at, t_ns);
+    const char* const name = plain_digits(at, t_ns);
     if (name == nullptr || *name != ',' || !time_is_sound(t_ns)) {
       break;
     }

@@ -4,6 +4,7 @@
 #include <array>
 #include <limits>
 
+#include "drivers/plain_digits.hpp"
 #include "drivers/text_quote.hpp"
 
 namespace cw {
@@ -85,6 +86,9 @@ bool Vcd::read(std::span<const char> bytes, ItemBuffer& out) {
     at = stop;
   }
   while (at != end) {
+    if (!take_plain_changes(at, end, out)) {
+      return false;
+    }
     if (separates(*at)) {
       if (!take_separator(*at, out)) {
         return false;
@@ -101,6 +105,42 @@ bool Vcd::read(std::span<const char> bytes, ItemBuffer& out) {
       return false;
     }
     at = stop;
+  }
+  return true;
+}
+
+// Takes what most of a file is from `at` on, and moves `at` behind it: times and changes of one bit with a short code, each on
+// a line of its own. Leaves all else, and the last bytes, to the careful way.
+bool Vcd::take_plain_changes(const char*& at, const char* end, ItemBuffer& out) {
+  if (part_ != Part::changes || !any_stamp_ || epoch_due_ || !command_.empty() || !value_.empty()) {
+    return true;
+  }
+  while (end - at > plain_digits_reach) {
+    if (*at == '#') {
+      std::int64_t time = 0;
+      const char* const stop = plain_digits(at + 1, time);
+      std::int64_t t_ns = 0;
+      if (stop == nullptr || *stop != '\n' || !to_ns(static_cast<std::uint64_t>(time), t_ns) || !can_follow(t_ns)) {
+        return true;
+      }
+      ++counts_.stamps;
+      restart_.forget();
+      time_is_sound_ = true;
+      time_ns_ = t_ns;
+      at = stop + 1;
+    } else if (*at == '0' || *at == '1') {
+      const std::size_t size = at[2] == '\n' ? 2 : 3;
+      if (separates(at[1]) || separates(at[2]) != (size == 2) || at[size] != '\n') {
+        return true;
+      }
+      if (!take_scalar({at, size}, out)) {
+        return false;
+      }
+      at += size + 1;
+    } else {
+      return true;
+    }
+    ++line_;
   }
   return true;
 }
@@ -325,10 +365,10 @@ bool Vcd::take_stamp(std::string_view word, ItemBuffer& out) {
                      out);
   }
   ++counts_.stamps;
-  if (const std::string problem = any_stamp_ ? wrong_time(t_ns) : std::string(); !problem.empty()) {
+  if (any_stamp_ && !can_follow(t_ns)) {
     time_is_sound_ = false;
     if (!restart_.seen(t_ns) || !settings_.live) {
-      return bad_input(problem + ", found " + quoted(word) + ", " + std::to_string(t_ns) + " ns", out);
+      return bad_input(wrong_time(t_ns) + ", found " + quoted(word) + ", " + std::to_string(t_ns) + " ns", out);
     }
     epoch_due_ = true;
   }
@@ -343,7 +383,12 @@ bool Vcd::take_stamp(std::string_view word, ItemBuffer& out) {
   return true;
 }
 
-// What a stamp should have been; empty when it can follow time_ns_.
+bool Vcd::can_follow(std::int64_t t_ns) const {
+  return t_ns >= time_ns_ && (!any_edge_ || (distance_ns(time_ns_, t_ns) <= silence_max_ns &&
+                                             (settings_.live || distance_ns(first_ns_, t_ns) <= span_max_ns)));
+}
+
+// What a stamp that can't follow time_ns_ should have been.
 std::string Vcd::wrong_time(std::int64_t t_ns) const {
   if (t_ns < time_ns_) {
     return "expected a time of at least " + std::to_string(time_ns_) + " ns, that of the stamp before";
@@ -351,10 +396,7 @@ std::string Vcd::wrong_time(std::int64_t t_ns) const {
   if (any_edge_ && distance_ns(time_ns_, t_ns) > silence_max_ns) {
     return "expected a time at most 24 h after that of the stamp before, " + std::to_string(time_ns_) + " ns";
   }
-  if (any_edge_ && !settings_.live && distance_ns(first_ns_, t_ns) > span_max_ns) {
-    return "expected a time at most 366 days after the first edge, at " + std::to_string(first_ns_) + " ns";
-  }
-  return {};
+  return "expected a time at most 366 days after the first edge, at " + std::to_string(first_ns_) + " ns";
 }
 
 std::uint32_t Vcd::wire_of(std::string_view code) const {

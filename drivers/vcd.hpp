@@ -71,6 +71,7 @@ class Vcd final : public Driver {
     std::uint32_t width = 1;
   };
 
+  bool take_plain_changes(const char*& at, const char* end, ItemBuffer& out);
   bool take_word(std::string_view word, ItemBuffer& out);
   bool take_separator(char byte, ItemBuffer& out);
   bool take_keyword(std::string_view word, ItemBuffer& out);
@@ -86,6 +87,7 @@ class Vcd final : public Driver {
   bool name_channel(std::uint32_t slot_index, ItemBuffer& out);
   std::uint32_t wire_of(std::string_view code) const;
   bool to_ns(std::uint64_t time, std::int64_t& t_ns) const;
+  bool can_follow(std::int64_t t_ns) const;
   std::string wrong_time(std::int64_t t_ns) const;
   void begin_again();
   bool bad_input(const std::string& what, ItemBuffer& out);

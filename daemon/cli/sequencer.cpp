@@ -92,17 +92,41 @@ void FileSequencer::add_ticks_up_to(std::int64_t time_ns, const Sink& sink) {
 
 void FileSequencer::sequence(const ItemBuffer& items, const Sink& sink) {
   out_.items.reserve(items.items.size() + 16);
-  for (Item item : items.items) {
+  std::span<const Item> rest(items.items);
+  while (!rest.empty()) {
+    Item first = rest.front();
     if (!next_tick_ns_) {
-      next_tick_ns_ = shifted(item.host_ns, tick_ns);
+      next_tick_ns_ = shifted(first.host_ns, tick_ns);
     }
-    if (item.host_ns >= *next_tick_ns_ && *next_tick_ns_ != INT64_MAX) {
-      add_ticks_up_to(item.host_ns, sink);
+    if (first.host_ns >= *next_tick_ns_ && *next_tick_ns_ != INT64_MAX) {
+      add_ticks_up_to(first.host_ns, sink);
     }
-    item.sequence = next_sequence_++;
-    out_.add_copy(item, items.payload);
+    const std::size_t plain = plain_items(rest);
+    if (plain > 0) {
+      add_plain(rest.first(plain));
+    } else {
+      first.sequence = next_sequence_++;
+      out_.add_copy(first, items.payload);
+    }
+    rest = rest.subspan(std::max<std::size_t>(plain, 1));
   }
   hand_on(sink);
+}
+
+// How many items at the front have no payload and come before the next tick.
+std::size_t FileSequencer::plain_items(std::span<const Item> items) const {
+  const auto other = std::find_if(items.begin(), items.end(), [&](const Item& item) {
+    return item.payload_at != Item::no_payload || item.host_ns >= *next_tick_ns_;
+  });
+  return static_cast<std::size_t>(other - items.begin());
+}
+
+void FileSequencer::add_plain(std::span<const Item> items) {
+  const std::size_t before = out_.items.size();
+  out_.items.insert(out_.items.end(), items.begin(), items.end());
+  for (Item& item : std::span(out_.items).subspan(before)) {
+    item.sequence = next_sequence_++;
+  }
 }
 
 }  // namespace cw

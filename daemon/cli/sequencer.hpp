@@ -4,6 +4,7 @@
 #include <cstdint>
 #include <functional>
 #include <optional>
+#include <span>
 
 #include "items/item_buffer.hpp"
 
@@ -59,6 +60,8 @@ class FileSequencer {
   static constexpr std::size_t batch_items_max = 32768;
   void add_ticks_up_to(std::int64_t time_ns, const Sink& sink);
   void hand_on(const Sink& sink);
+  std::size_t plain_items(std::span<const Item> items) const;
+  void add_plain(std::span<const Item> items);
 
   ItemBuffer out_;
   std::uint64_t next_sequence_ = 0;

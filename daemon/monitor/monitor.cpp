@@ -2,6 +2,9 @@
 
 #include <algorithm>
 #include <array>
+#include <bit>
+#include <cstddef>
+#include <cstring>
 #include <limits>
 #include <optional>
 #include <span>
@@ -42,10 +45,14 @@ constexpr std::int64_t evidence_lead_ns = ns_per_s;
 constexpr std::uint64_t evidence_step = 128;
 constexpr std::int64_t ecu_lead_ns = 2 * ns_per_s;  // what the ECU says may be late, and the odd edge before it
 
-// Kind, source and channel, to be compared at once.
+// Kind, source and channel, which stand side by side, to be compared at once.
 std::uint32_t kind_and_channel(const Item& item) {
-  return static_cast<std::uint32_t>(item.kind) | static_cast<std::uint32_t>(item.source) << 8U |
-         static_cast<std::uint32_t>(item.channel) << 16U;
+  static_assert(offsetof(Item, source) == offsetof(Item, kind) + 1 &&
+                offsetof(Item, channel) == offsetof(Item, kind) + 2 &&
+                offsetof(Item, code) == offsetof(Item, kind) + 3);
+  std::uint32_t four = 0;
+  std::memcpy(&four, &item.kind, sizeof(four));
+  return four & (std::endian::native == std::endian::little ? 0x00ffffffU : 0xffffff00U);
 }
 
 bool is_of_ecu(FindingKind kind) {

@@ -86,30 +86,40 @@ CrankTracker::CrankTracker(const ToothCycle& cycle)
 
 std::size_t CrankTracker::take_plain(std::span<const std::int64_t> t_ns) {
   const double slow_ns_per_deg = std::min(slow_ns_per_deg_, ns_per_deg_at(crank_limits::unsure_rpm));
-  CrankMark last = marks_[(mark_count_ - 1) & mask_];
+  const std::span<const Step> steps(steps_);
+  const std::span<CrankMark> marks(marks_);
+  const std::uint64_t mask = mask_;
+  // What changes from edge to edge, at hand.
+  CrankMark last = marks[(mark_count_ - 1) & mask];
   double ns_per_deg = ns_per_deg_;
+  double ratio_most = ratio_most_;
+  double ratio_least = ratio_least_;
   std::size_t taken = 0;
   for (; taken < t_ns.size(); ++taken) {
-    const Step& step = steps_[static_cast<std::size_t>(last.tooth)];
+    const Step& step = steps[static_cast<std::size_t>(last.tooth)];
     const double now_ns_per_deg = static_cast<double>(t_ns[taken] - last.t_ns) * step.per_deg;
     if (!(now_ns_per_deg < ns_per_deg * step.most && now_ns_per_deg * step.most > ns_per_deg &&
           now_ns_per_deg < slow_ns_per_deg)) {
       break;
     }
     const double ratio = now_ns_per_deg / ns_per_deg;
-    ratio_most_ = ratio > ratio_most_ ? ratio : ratio_most_;
-    ratio_least_ = ratio < ratio_least_ ? ratio : ratio_least_;
+    ratio_most = ratio > ratio_most ? ratio : ratio_most;
+    ratio_least = ratio < ratio_least ? ratio : ratio_least;
     ns_per_deg = now_ns_per_deg;
     last = {t_ns[taken], step.next};
-    raw_[(raw_count_ + taken) & mask_] = last.t_ns;
-    marks_[mark_count_++ & mask_] = last;
+    marks[(mark_count_ + taken) & mask] = last;
     if (step.confirms) {
-      ns_per_deg_ = ns_per_deg;
-      confirm_gap();
+      note_gap(mark_count_ + taken + 1);  // and nothing is to be held so fast
     }
   }
-  ns_per_deg_ = ns_per_deg;
+  for (std::size_t i = 0; i < taken; ++i) {
+    raw_[(raw_count_ + i) & mask] = t_ns[i];
+  }
+  mark_count_ += taken;
   raw_count_ += taken;
+  ns_per_deg_ = ns_per_deg;
+  ratio_most_ = ratio_most;
+  ratio_least_ = ratio_least;
   return taken;
 }
 
@@ -206,15 +216,19 @@ void CrankTracker::reopen_from_gap() {
 
 // What stands before the gap is confirmed by it; the gap itself, with the teeth next to it, only by the next one: a missed
 // tooth beside it makes it longer by no more than a dip in speed may.
-void CrankTracker::confirm_gap() {
+void CrankTracker::note_gap(std::uint64_t marks_end) {
   constexpr std::uint64_t teeth_since_gap = 3;
   holding_ = false;
-  confirmed_ = std::max(confirmed_, mark_count_ - std::min(mark_count_, teeth_since_gap));
+  confirmed_ = std::max(confirmed_, marks_end - std::min(marks_end, teeth_since_gap));
   // The gap that the lock was taken at is no news.
-  if (mark_count_ > lock_mark_ + teeth_since_gap) {
+  if (marks_end > lock_mark_ + teeth_since_gap) {
     ++gaps_since_lock_;
-    unsure_until_ = std::min(unsure_until_, mark_count_);
+    unsure_until_ = std::min(unsure_until_, marks_end);
   }
+}
+
+void CrankTracker::confirm_gap() {
+  note_gap(mark_count_);
   hold_if_slow();
 }
 

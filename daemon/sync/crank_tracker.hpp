@@ -183,6 +183,7 @@ class CrankTracker {
   void note_step(std::uint64_t mark_index);
   void begin_episode_at(std::uint64_t mark_index);
   void reopen_from_gap();
+  void note_gap(std::uint64_t marks_end);
   void confirm_gap();
   void hold_if_slow();
   Survivor episode_start(std::uint64_t mark_index) const;

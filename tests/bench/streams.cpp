@@ -14,7 +14,7 @@ namespace cw::bench {
 
 namespace {
 
-constexpr std::array<Case, 7> all_cases = {{
+constexpr std::array<Case, 8> all_cases = {{
     {"clean_60_2_at_6000_rpm", "teeth = 60\nmissing = 2\n", 6000, 0.01, 1000, false, 0},
     {"clean_60_2_at_6000_rpm_both_edges", "teeth = 60\nmissing = 2\n", 6000, 0.01, 1000, true, 0},
     {"clean_36_1_at_6000_rpm", "teeth = 36\nmissing = 1\n", 6000, 0.01, 1000, false, 0},
@@ -22,6 +22,7 @@ constexpr std::array<Case, 7> all_cases = {{
     {"faults_60_2_at_3000_rpm", "teeth = 60\nmissing = 2\n", 3000, 0.02, 3000, false, 400},
     {"many_faults_60_2_at_3000_rpm", "teeth = 60\nmissing = 2\n", 3000, 0.02, 3000, false, 90},
     {"cranking_60_2_at_150_rpm", "teeth = 60\nmissing = 2\n", 150, 0.45, 5000, false, 0},
+    {"three_cam_edges_36_2_at_6000_rpm", "teeth = 36\nmissing = 2\n", 6000, 0.01, 1000, false, 0, "62.0, 242.0, 602.0"},
 }};
 
 constexpr const char* engine_head = R"([engine]
@@ -39,7 +40,7 @@ constexpr const char* engine_tail = R"(
 name = "intake"
 channel = "cam1"
 active_edge = "falling"
-edges_deg = [62.0, 242.0, 332.0, 602.0]
+edges_deg = [CAM_EDGES]
 [reference]
 channel = "ref"
 active_edge = "falling"
@@ -91,8 +92,6 @@ class Writer {
     stream_.items.add_with_payload(item, std::as_bytes(std::span(text)));
   }
   void edge(Channel channel, EdgeCode code, std::int64_t t_ns) {
-    // Jitter never turns two edges round.
-    t_ns = std::max(t_ns, last_ns_ + 1);
     constexpr std::int64_t tick_ns = 100'000'000;
     for (; next_tick_ns_ <= t_ns; next_tick_ns_ += tick_ns) {
       stream_.items.items.push_back(stamped(ItemKind::tick, next_tick_ns_));
@@ -102,7 +101,6 @@ class Writer {
     item.code = static_cast<std::uint8_t>(code);
     stream_.items.items.push_back(item);
     ++stream_.edges;
-    last_ns_ = t_ns;
   }
 
  private:
@@ -115,7 +113,6 @@ class Writer {
     return item;
   }
   Stream& stream_;
-  std::int64_t last_ns_ = 0;
   std::int64_t next_tick_ns_ = 100'000'000;
 };
 
@@ -145,7 +142,10 @@ const Case* find_case(std::string_view name) {
 }
 
 std::string engine_text_of(const Case& what) {
-  return engine_head + std::string(what.wheel) + engine_tail;
+  constexpr std::string_view cam_edges = "CAM_EDGES";
+  std::string tail = engine_tail;
+  tail.replace(tail.find(cam_edges), cam_edges.size(), what.cam_edges_deg);
+  return engine_head + std::string(what.wheel) + tail;
 }
 
 Engine engine_of(const Case& what) {
@@ -160,9 +160,21 @@ Engine engine_of(const Case& what) {
 Stream stream_of(const Case& what, const Engine& engine, double seconds) {
   Stream stream;
   Writer writer(stream);
-  writer.name(crank, "crank");
-  writer.name(cam1, "cam1");
-  writer.name(ref, "ref");
+  for (const Channel channel : {crank, cam1, ref}) {
+    writer.name(channel, channel_names.at(channel));
+  }
+  for_each_edge(what, engine, seconds, [&](std::uint8_t channel, EdgeCode code, std::int64_t t_ns) {
+    writer.edge(static_cast<Channel>(channel), code, t_ns);
+  });
+  return stream;
+}
+
+void for_each_edge(const Case& what, const Engine& engine, double seconds, const EdgeSink& sink) {
+  std::int64_t last_ns = 0;
+  const auto put = [&](Channel channel, EdgeCode code, std::int64_t t_ns) {
+    last_ns = std::max(t_ns, last_ns + 1);  // jitter never turns two edges round
+    sink(channel, code, last_ns);
+  };
   const std::vector<Feature> features = features_of(what, engine);
   Noise noise;
   constexpr double deg_per_s_per_rpm = 6;
@@ -184,21 +196,24 @@ Stream stream_of(const Case& what, const Engine& engine, double seconds) {
       continue;  // a tooth that gives no edge
     }
     if (fault) {
-      writer.edge(crank, feature.code, std::llround(t_ns - 0.4 * step_ns));
+      put(crank, feature.code, std::llround(t_ns - 0.4 * step_ns));
     }
-    writer.edge(feature.channel, feature.code, std::llround(t_ns + what.jitter_ns * noise.next()));
+    put(feature.channel, feature.code, std::llround(t_ns + what.jitter_ns * noise.next()));
   }
-  return stream;
+}
+
+void add_csv_row(std::string& text, std::uint8_t channel, EdgeCode code, std::int64_t t_ns) {
+  text += std::to_string(t_ns);
+  text += ',';
+  text += channel_names.at(channel);
+  text += code == EdgeCode::rising ? ",r\n" : ",f\n";
 }
 
 std::string csv_of(const Stream& stream) {
-  static constexpr std::array<std::string_view, 3> names = {",crank,", ",cam1,", ",ref,"};
-  std::string text = "t_ns,channel,edge\n";
+  std::string text(csv_header);
   for (const Item& item : stream.items.items) {
     if (item.kind == ItemKind::edge) {
-      text += std::to_string(item.source_ns);
-      text += names.at(item.channel);
-      text += item.code == static_cast<std::uint8_t>(EdgeCode::rising) ? "r\n" : "f\n";
+      add_csv_row(text, item.channel, static_cast<EdgeCode>(item.code), item.source_ns);
     }
   }
   return text;
