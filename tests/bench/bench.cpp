@@ -64,7 +64,7 @@ void capture_and_monitor(benchmark::State& state, const Case& what) {
   }
   Counter counter;
   for (auto _ : state) {
-    auto opened = CaptureReader::open(folder);
+    auto opened = CaptureReader::open(folder, settings.session_id);
     Monitor monitor(engine, counter);
     CaptureBlock block;
     auto* reader = std::get_if<CaptureReader>(&opened);

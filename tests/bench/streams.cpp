@@ -83,36 +83,40 @@ std::vector<Feature> features_of(const Case& what, const Engine& engine) {
 // Puts items in order and numbers them.
 class Writer {
  public:
-  explicit Writer(Stream& stream) : stream_(stream) {}
+  explicit Writer(ItemBuffer& out) : out_(out) {
+    for (const Channel channel : {crank, cam1, ref}) {
+      name(channel, channel_names.at(channel));
+    }
+  }
 
   void name(Channel channel, std::string_view text) {
     Item item = stamped(ItemKind::link_note, 0);
     item.code = static_cast<std::uint8_t>(LinkNote::channel_named);
     item.channel = channel;
-    stream_.items.add_with_payload(item, std::as_bytes(std::span(text)));
+    out_.add_with_payload(item, std::as_bytes(std::span(text)));
   }
   void edge(Channel channel, EdgeCode code, std::int64_t t_ns) {
     constexpr std::int64_t tick_ns = 100'000'000;
     for (; next_tick_ns_ <= t_ns; next_tick_ns_ += tick_ns) {
-      stream_.items.items.push_back(stamped(ItemKind::tick, next_tick_ns_));
+      out_.items.push_back(stamped(ItemKind::tick, next_tick_ns_));
     }
     Item item = stamped(ItemKind::edge, t_ns);
     item.channel = channel;
     item.code = static_cast<std::uint8_t>(code);
-    stream_.items.items.push_back(item);
-    ++stream_.edges;
+    out_.items.push_back(item);
   }
 
  private:
-  Item stamped(ItemKind kind, std::int64_t t_ns) const {
+  Item stamped(ItemKind kind, std::int64_t t_ns) {
     Item item;
     item.kind = kind;
     item.source_ns = t_ns;
     item.host_ns = t_ns;
-    item.sequence = stream_.items.items.size();
+    item.sequence = next_sequence_++;
     return item;
   }
-  Stream& stream_;
+  ItemBuffer& out_;
+  std::uint64_t next_sequence_ = 0;
   std::int64_t next_tick_ns_ = 100'000'000;
 };
 
@@ -159,14 +163,26 @@ Engine engine_of(const Case& what) {
 
 Stream stream_of(const Case& what, const Engine& engine, double seconds) {
   Stream stream;
-  Writer writer(stream);
-  for (const Channel channel : {crank, cam1, ref}) {
-    writer.name(channel, channel_names.at(channel));
-  }
+  Writer writer(stream.items);
   for_each_edge(what, engine, seconds, [&](std::uint8_t channel, EdgeCode code, std::int64_t t_ns) {
     writer.edge(static_cast<Channel>(channel), code, t_ns);
+    ++stream.edges;
   });
   return stream;
+}
+
+void for_each_batch(const Case& what, const Engine& engine, double seconds, const BatchSink& sink) {
+  constexpr std::size_t batch_items = 32768;
+  ItemBuffer items;
+  Writer writer(items);
+  for_each_edge(what, engine, seconds, [&](std::uint8_t channel, EdgeCode code, std::int64_t t_ns) {
+    writer.edge(static_cast<Channel>(channel), code, t_ns);
+    if (items.items.size() >= batch_items) {
+      sink(items);
+      items.clear();
+    }
+  });
+  sink(items);
 }
 
 void for_each_edge(const Case& what, const Engine& engine, double seconds, const EdgeSink& sink) {

@@ -45,6 +45,10 @@ using EdgeSink = std::function<void(std::uint8_t channel, EdgeCode code, std::in
 void for_each_edge(const Case& what, const Engine& engine, double seconds, const EdgeSink& sink);
 inline constexpr std::array<std::string_view, 3> channel_names = {"crank", "cam1", "ref"};
 
+// The items of stream_of in pieces, so that a day of them needs no more memory than a minute.
+using BatchSink = std::function<void(const ItemBuffer&)>;
+void for_each_batch(const Case& what, const Engine& engine, double seconds, const BatchSink& sink);
+
 // The same edges as the text of an edge CSV: header and rows.
 inline constexpr std::string_view csv_header = "t_ns,channel,edge\n";
 void add_csv_row(std::string& text, std::uint8_t channel, EdgeCode code, std::int64_t t_ns);

@@ -3,6 +3,7 @@
 #include <gtest/gtest.h>
 
 #include <cmath>
+#include <random>
 
 namespace cw {
 namespace {
@@ -58,6 +59,24 @@ TEST(AngleOfTime, follows_from_six_degrees_a_second_for_each_rpm) {
   EXPECT_NEAR(7000 * deg_per_s_per_rpm * 50e-6, 2.1, 1e-12);
   EXPECT_NEAR(6000 * deg_per_s_per_rpm * 1e-6, 0.036, 1e-12);
   EXPECT_NEAR(6000 * deg_per_s_per_rpm * 3e-3, 108, 1e-9);
+}
+
+// The C library's fmod is exact by its definition (ISO C, 7.12.10.1).
+TEST(WrapDeg, wraps_as_fmod_does_bit_by_bit) {
+  std::mt19937_64 random(1);
+  std::uniform_real_distribution<double> exponent(-20, 45);
+  for (int i = 0; i < 200'000; ++i) {
+    const double magnitude =
+        std::ldexp(1 + static_cast<double>(random() >> 12U) * 0x1p-52, static_cast<int>(exponent(random)));
+    for (const double cycle_deg : {360.0, 720.0, 12.5, 1080.0, 5000.0}) {
+      for (const double angle_deg : {magnitude, std::nextafter(std::round(magnitude) * cycle_deg, 0)}) {
+        const double remainder = std::fmod(angle_deg, cycle_deg);
+        ASSERT_EQ(wrap_deg(angle_deg, cycle_deg), remainder) << angle_deg << " " << cycle_deg;
+        const double lifted = remainder == 0 ? 0 : cycle_deg - remainder;
+        ASSERT_EQ(wrap_deg(-angle_deg, cycle_deg), lifted < cycle_deg ? lifted : 0) << -angle_deg << " " << cycle_deg;
+      }
+    }
+  }
 }
 
 }  // namespace
