@@ -55,6 +55,11 @@ std::uint32_t kind_and_channel(const Item& item) {
   return four & (std::endian::native == std::endian::little ? 0x00ffffffU : 0xffffff00U);
 }
 
+// When it was at the sensor.
+std::int64_t time_of(const Item& item, const ChannelRole& role) {
+  return item.source_ns - role.delay_ns;
+}
+
 bool is_of_ecu(FindingKind kind) {
   return to_string(kind).starts_with("ecu-") || kind == FindingKind::cam_off_target;
 }
@@ -153,7 +158,7 @@ class Monitor::Pipeline {
       if (kind_and_channel(item) != wanted || item.host_ns >= next_row_ns_) {
         break;
       }
-      t_ns[active] = item.source_ns - role.delay_ns;
+      t_ns[active] = time_of(item, role);
       active += item.code == active_code ? 1 : 0;
     }
     if (active == 0 || t_ns[0] + role.delay_ns < last_source_ns_) {
@@ -195,7 +200,7 @@ class Monitor::Pipeline {
         if (item.code == static_cast<std::uint8_t>(role.active)) {
           last_active = &item;
         } else {
-          sync_.crank_other_edge(item.source_ns - role.delay_ns);
+          sync_.crank_other_edge(time_of(item, role));
         }
       }
     }
@@ -231,10 +236,10 @@ class Monitor::Pipeline {
     const auto code = static_cast<EdgeCode>(item.code);
     if (!role.both_edges && code != role.active) {
       if (role.role == Role::crank) {
-        sync_.crank_other_edge(item.source_ns - role.delay_ns);
+        sync_.crank_other_edge(time_of(item, role));
       } else if (role.role == Role::cam) {
         sync_.cam_other_edge(role.cam, code == EdgeCode::rising ? ActiveEdge::rising : ActiveEdge::falling,
-                             item.source_ns - role.delay_ns);
+                             time_of(item, role));
       }
       return;
     }
@@ -243,7 +248,7 @@ class Monitor::Pipeline {
     }
     last_source_ns_ = item.source_ns;
     last_source_host_ns_ = item.host_ns;
-    const std::int64_t t_ns = item.source_ns - role.delay_ns;
+    const std::int64_t t_ns = time_of(item, role);
     if (role.role == Role::crank) {
       last_crank_host_ns_ = item.host_ns;
       hears_crank_ = true;
