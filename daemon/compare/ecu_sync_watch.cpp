@@ -37,7 +37,12 @@ void EcuSyncWatch::tick(std::int64_t now_ns, const std::optional<EcuValue>& stat
   judge_case(0, !ecu_locked && look.locked && !outage_told, std::max(hold_ns, locking_ns), now_ns, *state, witness,
              out);
   const bool searching = !look.ever_locked && !look.ever_silent;
-  const std::int64_t searching_ns = rpm < limits.running_rpm ? cranking_ns : long_ns;
+  const bool running = rpm >= limits.running_rpm;
+  if (running && !was_running_ && !cases_[1].condition.open()) {
+    cases_[1].condition.suspend();  // what was searched while cranking counts for nothing here
+  }
+  was_running_ = running;
+  const std::int64_t searching_ns = running ? long_ns : cranking_ns;
   judge_case(1, ecu_locked && searching, std::max({hold_ns, locking_ns, searching_ns}), now_ns, *state, witness, out);
   const bool turning = ecu_locked && (!speed || speed->value > limits.running_rpm);
   judge_case(2, turning && !look.ever_locked && witness.state == LockState::no_signal, hold_ns, now_ns, *state, witness,

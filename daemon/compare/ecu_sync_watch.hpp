@@ -41,6 +41,7 @@ class EcuSyncWatch {
   const Engine& engine_;
   std::uint64_t& next_id_;
   std::array<Case, cases> cases_{};
+  bool was_running_ = false;  // at the last tick
   bool compared_ = false;
 };
 

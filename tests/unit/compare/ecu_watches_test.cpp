@@ -128,11 +128,13 @@ struct SyncTrial {
   WitnessPast past;
   std::vector<Finding> out;
 
+  double rpm = 3000;
+
   void play(std::int64_t from_ms, std::int64_t to_ms, LockState ecu, LockState ours, bool outage = false,
             bool heard = true) {
     for (std::int64_t t = from_ms; t < to_ms; t += 100) {
-      past.note(witness(t, ours, is_lock(ours) ? std::optional<double>(3000) : std::nullopt, heard));
-      watch.tick(t * ms, said_state(t, ecu), said(t, 3000), outage, past, out);
+      past.note(witness(t, ours, is_lock(ours) ? std::optional(rpm) : std::nullopt, heard));
+      watch.tick(t * ms, said_state(t, ecu), said(t, rpm), outage, past, out);
     }
   }
 };
@@ -164,6 +166,19 @@ TEST(EcuSync, that_only_the_ecu_has_is_undecided_and_without_edges_the_taps) {
   silent.play(0, 10'000, cycle_locked, no_signal);
   ASSERT_EQ(silent.out.size(), 1U);
   EXPECT_EQ(silent.out[0].attribution, Attribution::capture_link);
+}
+
+// An ECU takes the first gap it sees, cranking; the witness needs some turns that tell more, and gets them when the engine
+// has started. What it searched before counts for nothing then.
+TEST(EcuSync, that_only_the_ecu_has_from_the_cranking_on_is_not_told_before_the_witness_has_had_its_turns_at_speed) {
+  SyncTrial trial;
+  trial.rpm = 220;
+  trial.play(0, 8000, cycle_locked, searching);
+  trial.rpm = 900;
+  trial.play(8000, 10'000, cycle_locked, searching);
+  EXPECT_TRUE(trial.out.empty());
+  trial.play(10'000, 12'000, cycle_locked, searching);
+  EXPECT_EQ(trial.out.size(), 1U);
 }
 
 TEST(EcuSync, is_not_compared_where_the_tap_is_not_heard_and_grades_of_lock_are_no_disagreement) {
