@@ -203,7 +203,7 @@ class Monitor::Pipeline {
     }
     note_witness();
     std::vector<Finding> out;
-    ecu_.tick(item.host_ns, cams_.phases(), out);
+    ecu_.tick(item.host_ns, out);
     cam_conditions_.target_deg.resize(engine_.cams.size());
     for (std::size_t cam = 0; cam < engine_.cams.size(); ++cam) {
       cam_conditions_.target_deg[cam] = ecu_.said(SignalName::cam_target, item.host_ns, cam);
@@ -471,6 +471,9 @@ class Monitor::Pipeline {
   void take(const CamCycleEvent& event, std::vector<Finding>& out) {
     cams_.take(event, out);
     cam_changes_.take(event, cams_.moved_deg(event.cam), cam_conditions_, out);
+    if (ecu_.listens() && event.match.matched > 0) {
+      ecu_.note_cam_phase(event.cam, host_of(event.first_edge_ns), event.match.shift_deg);
+    }
     if (event.cam < cam_conditions_.target_deg.size() && event.match.matched > 0) {
       cam_moves_.take({event.cam, host_of(event.now_ns), event.match.shift_deg, cam_conditions_.target_deg[event.cam],
                        event.rpm, event.cycle},
