@@ -95,10 +95,11 @@ void EcuSide::take_reading(const SignalReading& reading, std::int64_t host_ns, s
   if (reading.unknown != Unknown::none) {
     return;
   }
-  const EcuValue value{reading.value, reading.state, reading.bits, reading.signal->coding.field.length, host_ns};
+  EcuValue value{reading.value, reading.state, reading.bits, reading.signal->coding.field.length, host_ns};
   switch (reading.signal->name) {
     case SignalName::engine_speed: {
       const auto state = values_.young(SignalName::sync_state, host_ns, stale_ns());
+      value.greatest = is_greatest(reading);
       speed_.take(value, state && state->state && !is_lock(*state->state));
       losses_.take_speed(value);
       break;

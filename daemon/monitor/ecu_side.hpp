@@ -61,6 +61,8 @@ class EcuSide {
 
   // Pulses of a reference whose advance is the ECU's (advance_from), each with what the ECU said of that time; once.
   std::vector<AdvancePairing::Pair> take_pairs() { return std::exchange(pairs_, {}); }
+  // The ECU goes on with the engine while no edge comes at our tap.
+  bool turns_alone() const { return sync_.turns_alone(); }
   // The latest value that is not stale. `cam`: index in Engine::cams.
   std::optional<double> said(SignalName name, std::int64_t now_ns, std::size_t cam = 0) const;
   // A cut is on, or was within the last second.

@@ -204,6 +204,9 @@ class Monitor::Pipeline {
     note_witness();
     std::vector<Finding> out;
     ecu_.tick(item.host_ns, out);
+    if (ecu_.turns_alone()) {
+      faults_.ecu_turns_alone(out);
+    }
     cam_conditions_.target_deg.resize(engine_.cams.size());
     for (std::size_t cam = 0; cam < engine_.cams.size(); ++cam) {
       cam_conditions_.target_deg[cam] = ecu_.said(SignalName::cam_target, item.host_ns, cam);

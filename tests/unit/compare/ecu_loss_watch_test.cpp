@@ -186,6 +186,28 @@ TEST(EcuLoss, as_the_engine_stops_is_no_fault) {
   EXPECT_EQ(trial.out[0].severity, Severity::info);
 }
 
+// A start: the strict ECU loses sync in a compression dip, has it again, and the engine runs. That is decided without
+// waiting whether the engine stops, so a fault two seconds later is a loss of its own.
+TEST(EcuLoss, at_a_start_is_told_apart_from_one_soon_after_it) {
+  Trial trial;
+  trial.rpm = 300;
+  trial.until(5000);
+  trial.ecu = lost;
+  trial.count = 1;
+  trial.until(5200);
+  trial.ecu = cycle_locked;
+  trial.rpm = 1000;
+  trial.until(7480);
+  trial.note(FindingKind::missed_edge, 7480, true);
+  trial.until(7500);
+  trial.ecu = lost;
+  trial.count = 2;
+  trial.until(7600);
+  trial.ecu = cycle_locked;
+  trial.until(12'000);
+  EXPECT_EQ(trial.kinds(), (Kinds{FindingKind::ecu_lost_sync_on_clean_signal, FindingKind::ecu_lost_sync}));
+}
+
 TEST(EcuLoss, is_not_what_it_finds_at_a_start) {
   Trial trial;
   trial.ecu = no_signal;

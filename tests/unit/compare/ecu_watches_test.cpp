@@ -88,6 +88,16 @@ TEST(EcuBroadcast, that_stops_with_the_engine_is_a_note) {
   EXPECT_EQ(trial.out[0].severity, Severity::info);
 }
 
+// The slow message comes last after such a silence: it has its time anew.
+TEST(EcuBroadcast, that_was_all_silent_is_not_told_once_more_of_its_slow_message) {
+  Broadcast trial;
+  trial.play(0, 10'000, 20, true);
+  trial.play(10'000, 13'000, 0, false);
+  trial.play(13'000, 13'300, 20, false);
+  trial.play(13'300, 16'000, 20, true);
+  EXPECT_EQ(trial.out.size(), 2U);  // silent, and no longer
+}
+
 TEST(EcuBroadcast, of_which_one_message_stops_names_it) {
   Broadcast trial;
   trial.play(0, 10'000, 20, true);
