@@ -105,7 +105,7 @@ void EcuCamWatch::compare_angles(std::size_t index, double rpm, std::vector<Find
          cam.phase_deg.newest().t_ns > cam.said.front().host_ns + clock_ns) {
     const Said said = cam.said.front();
     cam.said.pop();
-    if (said.host_ns - cam.judged_ns > stale_ns()) {
+    if (said.host_ns - cam.judged_ns > ns_of_ms(engine_.limits.ecu_hold_ms) + stale_ns()) {
       cam.angle.suspend();  // what was said before that pause says nothing of it
     }
     cam.judged_ns = said.host_ns;

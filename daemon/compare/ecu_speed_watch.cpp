@@ -98,8 +98,8 @@ void EcuSpeedWatch::compare(const Said& said, const WitnessPast& past, std::vect
   const bool not_yet = said.rpm < standing_rpm && look.rpm_greatest < limits.running_rpm;  // cranking: it has none yet
   const bool may_be_more = said.greatest && look.rpm_greatest >= said.rpm;
   const bool can_compare = look.heard && look.locked && look.rpm_greatest > 0 && !not_yet && !may_be_more;
-  const auto stale_ns = static_cast<std::int64_t>(limits.ecu_stale_ms * ns_per_ms);
-  if (!can_compare || said.host_ns - compared_ns_ > stale_ns) {
+  const auto pause_max_ns = static_cast<std::int64_t>((limits.ecu_hold_ms + limits.ecu_stale_ms) * ns_per_ms);
+  if (!can_compare || said.host_ns - compared_ns_ > pause_max_ns) {
     condition_.suspend();  // what was off before a pause was not off throughout it
     readings_ = 0;
   }

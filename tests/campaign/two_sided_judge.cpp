@@ -287,12 +287,6 @@ std::vector<std::string> missed_targets(std::span<const TwoSidedVerdict> verdict
 
 namespace {
 
-std::string bounded(std::size_t hits, std::size_t n) {
-  const Share share = share_of(hits, n);
-  return std::to_string(hits) + "/" + std::to_string(n) + " (" + fixed(100 * share.low, 1) + "-" +
-         fixed(100 * share.high, 1) + " %)";
-}
-
 struct Row {
   std::size_t runs = 0;
   std::size_t good = 0;
@@ -314,9 +308,9 @@ void add(const TwoSidedVerdict& verdict, Row& row) {
 }
 
 void print_row(const std::string& name, const Row& row, std::ostream& out) {
-  out << "  " << padded(name, 14) << padded(bounded(row.good, row.runs), 28)
-      << padded(bounded(row.named, row.wanted), 28) << padded(bounded(row.blamed, row.wanted), 28)
-      << bounded(row.alarmed, row.runs) << "\n";
+  out << "  " << padded(name, 14) << padded(share_cell(row.good, row.runs), 28)
+      << padded(share_cell(row.named, row.wanted), 28) << padded(share_cell(row.blamed, row.wanted), 28)
+      << share_cell(row.alarmed, row.runs) << "\n";
 }
 
 // What was the case against what was said and who was blamed.
@@ -361,17 +355,8 @@ void print_report(std::span<const TwoSidedVerdict> verdicts, std::ostream& out) 
   }
   print_row("all", all, out);
   print_said(verdicts, out);
-  constexpr int listed_max = 200;
-  int listed = 0;
-  for (const TwoSidedVerdict& verdict : verdicts) {
-    const std::string failure = failure_of(verdict);
-    if (failure.empty() || ++listed > listed_max) {
-      continue;
-    }
-    out << (listed == 1 ? "\nFailing seeds, each with the command that reruns it:\n" : "")
-        << "  crankwitness-campaign --two-sided --seed " << verdict.seed << " --verbose   # "
-        << to_string(verdict.situation) << ": " << failure << "\n";
-  }
+  print_failing_seeds(
+      verdicts, " --two-sided", [](const TwoSidedVerdict& verdict) { return to_string(verdict.situation); }, out);
 }
 
 }  // namespace cw::campaign

@@ -139,12 +139,14 @@ struct SyncTrial {
   std::vector<Finding> out;
 
   double rpm = 3000;
+  bool says_state = true;
 
   void play(std::int64_t from_ms, std::int64_t to_ms, LockState ecu, LockState ours, bool outage = false,
             bool heard = true) {
     for (std::int64_t t = from_ms; t < to_ms; t += 100) {
       past.note(witness(t, ours, is_lock(ours) ? std::optional(rpm) : std::nullopt, heard));
-      watch.tick(t * ms, said_state(t, ecu), said(t, rpm), outage, past, out);
+      const auto state = says_state ? std::optional(said_state(t, ecu)) : std::nullopt;
+      watch.tick(t * ms, state, said(t, rpm), outage, past, out);
     }
   }
 };
@@ -189,6 +191,22 @@ TEST(EcuSync, that_only_the_ecu_has_from_the_cranking_on_is_not_told_before_the_
   EXPECT_TRUE(trial.out.empty());
   trial.play(10'000, 12'000, cycle_locked, searching);
   EXPECT_EQ(trial.out.size(), 1U);
+}
+
+// J1939 EEC1 has a speed and no state. Some ECUs hold the last speed for up to a second when the teeth stop (common
+// practice, no source), so twice the hold time is waited.
+TEST(EcuSync, of_an_ecu_that_says_a_speed_alone_is_enough_to_tell_that_the_tap_is_dead) {
+  SyncTrial trial;
+  trial.says_state = false;
+  trial.play(0, 2000, cycle_locked, no_signal);
+  EXPECT_TRUE(trial.out.empty());
+  trial.play(2000, 3000, cycle_locked, no_signal);
+  ASSERT_EQ(trial.out.size(), 1U);
+  EXPECT_EQ(trial.out[0].attribution, Attribution::capture_link);
+  EXPECT_NE(trial.out[0].reason.find("says its speed"), std::string::npos);
+  EXPECT_TRUE(trial.watch.turns_alone());
+  trial.play(3000, 4000, cycle_locked, cycle_locked);
+  EXPECT_FALSE(trial.watch.turns_alone());
 }
 
 TEST(EcuSync, is_not_compared_where_the_tap_is_not_heard_and_grades_of_lock_are_no_disagreement) {
