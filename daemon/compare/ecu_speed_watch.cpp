@@ -76,10 +76,10 @@ std::optional<int> counted_teeth(int positions, double ratio) {
 
 void EcuSpeedWatch::take(const EcuValue& speed, bool ecu_may_lack_sync) {
   constexpr std::int64_t step_ns = 10 * ns_per_ms;
-  if (ecu_may_lack_sync || (!said_.empty() && speed.host_ns - said_.back().host_ns < step_ns)) {
+  if (!said_.empty() && speed.host_ns - said_.back().host_ns < step_ns && said_.back().in_sync != ecu_may_lack_sync) {
     return;
   }
-  said_.push({speed.host_ns, speed.value, speed.greatest});
+  said_.push({speed.host_ns, speed.value, speed.greatest, !ecu_may_lack_sync});
 }
 
 void EcuSpeedWatch::tick(std::int64_t now_ns, const WitnessPast& past, std::vector<Finding>& out) {
@@ -97,10 +97,11 @@ void EcuSpeedWatch::compare(const Said& said, const WitnessPast& past, std::vect
   constexpr double standing_rpm = 1;
   const bool not_yet = said.rpm < standing_rpm && look.rpm_greatest < limits.running_rpm;  // cranking: it has none yet
   const bool may_be_more = said.greatest && look.rpm_greatest >= said.rpm;
-  const bool can_compare = look.heard && look.locked && look.rpm_greatest > 0 && !not_yet && !may_be_more;
+  const bool can_compare =
+      said.in_sync && look.heard && look.locked && look.rpm_greatest > 0 && !not_yet && !may_be_more;
   const auto pause_max_ns = static_cast<std::int64_t>((limits.ecu_hold_ms + limits.ecu_stale_ms) * ns_per_ms);
   if (!can_compare || said.host_ns - compared_ns_ > pause_max_ns) {
-    condition_.suspend();  // what was off before a pause was not off throughout it
+    condition_.suspend();  // what was off before was not off throughout
     readings_ = 0;
   }
   if (!can_compare) {

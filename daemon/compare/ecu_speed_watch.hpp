@@ -67,6 +67,7 @@ class EcuSpeedWatch {
     std::int64_t host_ns = 0;
     double rpm = 0;
     bool greatest = false;  // that the signal can say: it may stand for more
+    bool in_sync = true;    // else it may be an old one
   };
   // The last twenty readings or so, averaged, while the speed of the cycles stays the same.
   struct Steady {

@@ -156,6 +156,19 @@ TEST(EcuSpeed, that_was_off_before_and_after_a_pause_was_not_off_throughout_it) 
   EXPECT_TRUE(trial.out.empty());
 }
 
+// An ECU that finds sync again and again for moments, and says an old speed then, has no speed to be wrong.
+TEST(EcuSpeed, of_moments_between_losses_of_sync_does_not_add_up) {
+  Trial trial;
+  for (std::int64_t t = 0; t < 6000; t += 10) {
+    trial.past.note(witness(t, LockState::cycle_locked, 2400.0));
+    trial.watch.take(said(t, 2100), t % 400 >= 40);
+    if (t % 100 == 0) {
+      trial.watch.tick(t * ms, trial.past, trial.out);
+    }
+  }
+  EXPECT_TRUE(trial.out.empty());
+}
+
 // SAE J1939 EEC1 ends at 8,031.875 rpm: an engine at 10,000 is said as that.
 TEST(EcuSpeed, that_is_the_greatest_that_can_be_said_stands_for_any_greater_one) {
   for (const double rpm : {10'000.0, 6000.0}) {
