@@ -26,7 +26,6 @@
 #include "monitor/ecu_side.hpp"
 #include "monitor/evidence_index.hpp"
 #include "monitor/finding_gate.hpp"
-#include "monitor/host_time.hpp"
 #include "monitor/link_watch.hpp"
 #include "sync/sync.hpp"
 
@@ -138,7 +137,6 @@ class Monitor::Pipeline {
       clock_went_back(item);
     }
     last_source_ns_ = item.source_ns;
-    last_source_host_ns_ = item.host_ns;
     const std::int64_t t_ns = item.source_ns - role.delay_ns;
     if (role.role == Role::crank) {
       last_crank_host_ns_ = item.host_ns;
@@ -198,9 +196,6 @@ class Monitor::Pipeline {
   // ---- the ECU's side
 
   void ecu_tick(const Item& item) {
-    if (hears_crank_ && last_source_ns_ != std::numeric_limits<std::int64_t>::min()) {
-      host_time_.note(last_source_ns_, last_source_host_ns_);
-    }
     note_witness();
     std::vector<Finding> out;
     ecu_.tick(item.host_ns, out);
@@ -225,15 +220,12 @@ class Monitor::Pipeline {
     }
   }
 
-  // The host's time of a time of the timing source, or of now where that can't be told: by its fitted clock, and in the
-  // first seconds, before there is one, by the least late arrival.
+  // The host's time of a time of the timing source, or of now where that can't be told.
   std::int64_t host_of(std::int64_t source_ns) const {
-    if (timing_source_ != no_source) {
-      if (const auto reading = clocks_.at(static_cast<std::uint8_t>(timing_source_), source_ns)) {
-        return reading->host_ns;
-      }
-    }
-    return host_time_.host_of(source_ns).value_or(last_host_ns_);
+    const auto host_ns = timing_source_ == no_source
+                             ? std::nullopt
+                             : clocks_.host_of(static_cast<std::uint8_t>(timing_source_), source_ns);
+    return host_ns.value_or(last_host_ns_);
   }
 
   void can_frame(const Item& item, const ItemBatch& batch) {
@@ -387,7 +379,6 @@ class Monitor::Pipeline {
     if (source == timing_source_) {
       sync_.break_off(LossReason::input_lost);
       ecu_.break_off_witness();
-      host_time_.forget();
       hears_crank_ = false;
       last_source_ns_ = std::numeric_limits<std::int64_t>::min();
     } else if (source != no_source) {
@@ -627,7 +618,6 @@ class Monitor::Pipeline {
   BusWatch buses_;
   EcuSide ecu_;
   ClockWatch clocks_;
-  HostTime host_time_;
   EvidenceIndex host_evidence_;             // by host time, of ticks: what the ECU says is held against all that came
   bool hears_crank_ = false;                // edges have come since the link was last broken
   std::array<bool, 256> carries_frames_{};  // by source: a CAN bus or a log of one
@@ -645,7 +635,6 @@ class Monitor::Pipeline {
   std::int64_t last_host_ns_ = 0;
   std::int64_t last_crank_host_ns_ = 0;
   std::int64_t last_source_ns_ = std::numeric_limits<std::int64_t>::min();
-  std::int64_t last_source_host_ns_ = 0;
   std::uint64_t last_sequence_ = 0;
   std::uint64_t evidence_due_ = 0;
 };
