@@ -54,14 +54,25 @@ struct Scene {
       return wire && fault.t_ns - input_ns <= t_ns && t_ns <= end_ns + turns_ns(t_ns, 2.5);
     });
   }
-  // A lenient ECU that has held on over a fault on its wire: it may count on from a wrong tooth, and where teeth stand at
-  // angles of their own its speed is wrong from then on.
-  bool may_count_wrongly(std::int64_t t_ns) const {
-    return drawn.drawn.scenario.ecu.counter && drawn.drawn.scenario.ecu.counter->tolerate_teeth > 0 &&
-           std::any_of(truth.faults.begin(), truth.faults.end(), [&](const sim::TruthFault& fault) {
-             return fault.channel == drawn.drawn.engine.crank.channel && fault.seen_by != sim::SeenBy::tap &&
-                    fault.t_ns <= t_ns;
+  // Teeth at angles of their own, none missing: what tells the places is no gap but all angles.
+  bool uneven_teeth() const {
+    const Wheel& wheel = drawn.drawn.engine.crank;
+    const double pitch_deg = wheel.period_deg / static_cast<double>(wheel.teeth.size());
+    constexpr double uneven_deg = 0.1;
+    return static_cast<std::size_t>(wheel.positions) == wheel.teeth.size() &&
+           std::any_of(wheel.teeth.begin(), wheel.teeth.end(), [&](const WheelTooth& tooth) {
+             return std::fabs(std::remainder(tooth.angle_deg, pitch_deg)) > uneven_deg;
            });
+  }
+  // A lenient ECU may count from a wrong tooth: one that it took at the start where teeth are uneven, or after a fault on
+  // its wire that it held on over. Its speed is then worked out with angles of other teeth.
+  bool may_count_wrongly(std::int64_t t_ns) const {
+    const bool lenient = drawn.drawn.scenario.ecu.counter && drawn.drawn.scenario.ecu.counter->tolerate_teeth > 0;
+    const bool odd = std::any_of(truth.faults.begin(), truth.faults.end(), [&](const sim::TruthFault& fault) {
+      return fault.channel == drawn.drawn.engine.crank.channel && fault.seen_by != sim::SeenBy::tap &&
+             fault.t_ns <= t_ns;
+    });
+    return lenient && (odd || uneven_teeth());
   }
   // A fault of that kind was on at the time, or had been `after_ns` before.
   bool during(sim::FaultKind kind, std::int64_t t_ns, std::int64_t after_ns) const {
