@@ -222,6 +222,24 @@ std::optional<ClockReading> SourceClock::at(std::int64_t source_ns) const {
   return reading;
 }
 
+std::optional<std::int64_t> SourceClock::host_of(std::int64_t source_ns) const {
+  if (const auto reading = at(source_ns)) {
+    return reading->host_ns;
+  }
+  if (!any_) {
+    return std::nullopt;
+  }
+  const auto late_ns = [](const Arrival& arrival) { return difference(arrival.host_ns, arrival.source_ns); };
+  std::int64_t least_ns = late_ns({newest_source_ns_, newest_host_ns_});
+  if (in_stretch_) {
+    least_ns = std::min(least_ns, late_ns(least_));
+  }
+  for (std::size_t i = points_.size() - std::min(points_.size(), points_newest); i < points_.size(); ++i) {
+    least_ns = std::min(least_ns, sum(late_ns(origin_), whole_ns(points_[i].delay_ns)));
+  }
+  return difference(sum(source_ns, least_ns), settings_.least_delay_ns);
+}
+
 std::optional<ClockStep> SourceClock::take_step() {
   return std::exchange(step_, std::nullopt);
 }

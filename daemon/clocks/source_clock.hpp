@@ -69,6 +69,10 @@ class SourceClock {
   // Nothing until some seconds were seen. Beyond what was seen the uncertainty grows.
   std::optional<ClockReading> at(std::int64_t source_ns) const;
 
+  // The same without its uncertainty, and before there is a fit by the least late of the last arrivals: late by what the
+  // quickest of those waited. Nothing before the first arrival.
+  std::optional<std::int64_t> host_of(std::int64_t source_ns) const;
+
   // The latest step since this was last asked.
   std::optional<ClockStep> take_step();
 

@@ -108,6 +108,17 @@ const std::vector<AttributionRow>& rows() {
         "whether the ECU lost the signal too"},
        "P0335",
        crank_circuit},
+      {crank_signal_stopped,
+       ecu_turns_alone,
+       Severity::fault,
+       A::capture_link,
+       "no crank edge comes at our tap while the ECU goes on with its speed: it still sees the teeth, so what failed "
+       "is "
+       "between the tap and us, not the sensor",
+       {"the tap's wire, clip and ground", "the capture device, its plug and supply",
+        "whether the tap loads the sensor, before it is put back"},
+       "",
+       ""},
       {engine_stopped, any, Severity::info, A::none, "the engine ran down and stopped", {}, "", ""},
       {cam_edge_missing,
        any,

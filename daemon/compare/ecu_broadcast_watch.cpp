@@ -100,8 +100,11 @@ Finding EcuBroadcastWatch::finding(Circumstance circumstance, const Message* mes
 
 void EcuBroadcastWatch::tick(std::int64_t now_ns, Turning turning, std::optional<double> rpm,
                              std::vector<Finding>& out) {
+  // When all were silent the slow ones get their time anew.
   const auto silent = [&](const Message& message) {
-    return message.last_ns && message.period_ns && now_ns - *message.last_ns > silence_ns(*message.period_ns);
+    return message.last_ns && message.period_ns &&
+           now_ns - std::max(*message.last_ns, last_pause_ ? last_pause_->to_ns : *message.last_ns) >
+               silence_ns(*message.period_ns);
   };
   // Silence of all is told by the fastest message: a slow one must not hold it up.
   const std::optional<std::int64_t> fastest_ns = period_ns();

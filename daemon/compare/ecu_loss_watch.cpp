@@ -187,15 +187,15 @@ void EcuLossWatch::tick(std::int64_t now_ns, const WitnessPast& past, const EcuB
   judge_faults(now_ns, past, out);
 }
 
-// On a slow crank, or when the teeth have stopped, longer: it may be an engine that stops.
+// While the crank is slow, or when the teeth have stopped, longer: it may be an engine that stops.
 bool EcuLossWatch::must_wait(std::int64_t now_ns, const WitnessPast& past) const {
   const std::int64_t waited_ns = now_ns - pending_->at_ns;
   if (waited_ns < wait_ns(pending_->witness_rpm)) {
     return true;
   }
   const bool stop_seen = stopped_ns_ && *stopped_ns_ > pending_->at_ns - decision_ns_max;
-  const bool may_stop =
-      past.newest().heard && (!is_lock(past.newest().state) || pending_->witness_rpm < engine_.limits.running_rpm);
+  const WitnessSample& now = past.newest();
+  const bool may_stop = now.heard && (!is_lock(now.state) || now.rpm.value_or(0) < engine_.limits.running_rpm);
   return may_stop && !stop_seen && waited_ns < decision_ns_max;
 }
 

@@ -76,10 +76,10 @@ std::optional<int> counted_teeth(int positions, double ratio) {
 
 void EcuSpeedWatch::take(const EcuValue& speed, bool ecu_may_lack_sync) {
   constexpr std::int64_t step_ns = 10 * ns_per_ms;
-  if (ecu_may_lack_sync || (!said_.empty() && speed.host_ns - said_.back().host_ns < step_ns)) {
+  if (!said_.empty() && speed.host_ns - said_.back().host_ns < step_ns && said_.back().in_sync != ecu_may_lack_sync) {
     return;
   }
-  said_.push({speed.host_ns, speed.value});
+  said_.push({speed.host_ns, speed.value, speed.greatest, !ecu_may_lack_sync});
 }
 
 void EcuSpeedWatch::tick(std::int64_t now_ns, const WitnessPast& past, std::vector<Finding>& out) {
@@ -96,19 +96,36 @@ void EcuSpeedWatch::compare(const Said& said, const WitnessPast& past, std::vect
   const WitnessLook look = past.between(said.host_ns - back_ns, said.host_ns + ahead_ns);
   constexpr double standing_rpm = 1;
   const bool not_yet = said.rpm < standing_rpm && look.rpm_greatest < limits.running_rpm;  // cranking: it has none yet
-  if (!look.heard || !look.locked || look.rpm_greatest <= 0 || not_yet) {
-    condition_.suspend();
+  const bool may_be_more = said.greatest && look.rpm_greatest >= said.rpm;
+  const bool can_compare =
+      said.in_sync && look.heard && look.locked && look.rpm_greatest > 0 && !not_yet && !may_be_more;
+  const auto pause_max_ns = static_cast<std::int64_t>((limits.ecu_hold_ms + limits.ecu_stale_ms) * ns_per_ms);
+  if (!can_compare || said.host_ns - compared_ns_ > pause_max_ns) {
+    condition_.suspend();  // what was off before was not off throughout
     readings_ = 0;
+  }
+  if (!can_compare) {
     return;
   }
+  compared_ns_ = said.host_ns;
   compared_ = true;
   const double middle_rpm = (look.rpm_least + look.rpm_greatest) / 2;
   const double off_rpm = std::max({look.rpm_least - said.rpm, said.rpm - look.rpm_greatest, 0.0});
   const double limit_rpm = std::max(limits.ecu_speed_rpm, limits.ecu_speed_pct / 100 * middle_rpm);
-  const std::optional<double> off_mean = off_mean_rpm(said, back_ns, look);
-  const Judgement judgement = off_rpm > limit_rpm                                     ? Judgement::beyond
-                              : off_mean && *off_mean < limit_rpm * limits.hysteresis ? Judgement::within
-                                                                                      : Judgement::between;
+  const std::optional<Steady> steady = steady_readings(said, back_ns, look);
+  const double within_rpm = limit_rpm * limits.hysteresis;
+  const auto off = [&](double least_rpm) {
+    // Speed sampled within the cycles shakes by more than a wrong tooth count makes, an average does not.
+    const bool on_average = steady && std::fabs(steady->off_rpm()) > least_rpm &&
+                            std::fabs(said.rpm - steady->mean_rpm) > within_rpm &&
+                            (steady->said_rpm < look.rpm_least || steady->said_rpm > look.rpm_greatest);
+    return off_rpm > least_rpm || on_average;
+  };
+  // What has begun goes on above the hysteresis: one reading in which speed happened to change does not undo it.
+  const Judgement judgement = off(condition_.counting() && !condition_.open() ? within_rpm : limit_rpm)
+                                  ? Judgement::beyond
+                              : steady && std::fabs(steady->off_rpm()) < within_rpm ? Judgement::within
+                                                                                    : Judgement::between;
   const auto hold_ns = static_cast<std::int64_t>(limits.ecu_hold_ms * ns_per_ms);
   const HeldCondition::News news = condition_.take(judgement, said.host_ns, hold_ns);
   if (news == HeldCondition::News::closed) {
@@ -120,7 +137,8 @@ void EcuSpeedWatch::compare(const Said& said, const WitnessPast& past, std::vect
   }
 }
 
-std::optional<double> EcuSpeedWatch::off_mean_rpm(const Said& said, std::int64_t back_ns, const WitnessLook& look) {
+std::optional<EcuSpeedWatch::Steady> EcuSpeedWatch::steady_readings(const Said& said, std::int64_t back_ns,
+                                                                    const WitnessLook& look) {
   const auto mean = cycles_.between(said.host_ns - back_ns, said.host_ns + ahead_ns, 2 * back_ns);
   // A cycle is known only when it is over, so that the teeth must not tell of a change yet either.
   const bool changes = look.rpm_greatest - look.rpm_least > swing_share * look.rpm_greatest;
@@ -135,7 +153,7 @@ std::optional<double> EcuSpeedWatch::off_mean_rpm(const Said& said, std::int64_t
   if (told_) {
     ratio_.add(mean_rpm, said.rpm);
   }
-  return readings_ < averaged_readings ? std::nullopt : std::optional(std::fabs(off_share_) * mean_rpm);
+  return readings_ < averaged_readings ? std::nullopt : std::optional(Steady{mean_rpm * (1 + off_share_), mean_rpm});
 }
 
 // Told again, with the same id, when the ratio has turned out to be steady.

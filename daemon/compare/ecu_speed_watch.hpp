@@ -66,10 +66,18 @@ class EcuSpeedWatch {
   struct Said {
     std::int64_t host_ns = 0;
     double rpm = 0;
+    bool greatest = false;  // that the signal can say: it may stand for more
+    bool in_sync = true;    // else it may be an old one
+  };
+  // The last twenty readings or so, averaged, while the speed of the cycles stays the same.
+  struct Steady {
+    double said_rpm = 0;
+    double mean_rpm = 0;  // of the cycles
+    double off_rpm() const { return said_rpm - mean_rpm; }
   };
   void compare(const Said& said, const WitnessPast& past, std::vector<Finding>& out);
-  // How far off it is of the mean of the cycles, on average of some twenty readings; nothing where speed changes.
-  std::optional<double> off_mean_rpm(const Said& said, std::int64_t back_ns, const WitnessLook& look);
+  // Nothing where speed changes, or until there are enough.
+  std::optional<Steady> steady_readings(const Said& said, std::int64_t back_ns, const WitnessLook& look);
   void tell(const Said& said, double witness_rpm, std::vector<Finding>& out);
   void add_ratio(const SpeedRatio::Found& found, Finding& finding) const;
 
@@ -77,8 +85,9 @@ class EcuSpeedWatch {
   std::uint64_t& next_id_;
   FixedQueue<Said, 256> said_;
   Recent<64> cycles_{0, 0};
-  double off_share_ = 0;  // as off_mean_rpm, of the speed
-  int readings_ = 0;      // in it
+  double off_share_ = 0;                                  // of steady_readings, of the speed
+  int readings_ = 0;                                      // in it
+  std::int64_t compared_ns_ = -(std::int64_t{1} << 61U);  // what was compared last was said then
   HeldCondition condition_;
   SpeedRatio ratio_;
   std::optional<Finding> told_;

@@ -21,39 +21,57 @@ void EcuSyncWatch::tick(std::int64_t now_ns, const std::optional<EcuValue>& stat
                         bool outage_told, const WitnessPast& past, std::vector<Finding>& out) {
   const Limits& limits = engine_.limits;
   const WitnessSample& witness = past.newest();
-  if (!state || !state->state || !witness.heard) {
+  const bool says_state = state && state->state;
+  if (!witness.heard || !(says_state || speed)) {
     for (Case& one : cases_) {
       one.condition.suspend();
     }
     return;
   }
-  compared_ = true;
   const auto latency_ns = static_cast<std::int64_t>(limits.ecu_latency_ms * ns_per_ms);
   const auto hold_ns = static_cast<std::int64_t>(limits.ecu_hold_ms * ns_per_ms);
-  const WitnessLook look = past.between(state->host_ns - latency_ns, now_ns);
-  const bool ecu_locked = is_lock(*state->state);
-  const double rpm = witness.rpm.value_or(speed ? speed->value : 0.0);
-  const std::int64_t locking_ns = turns_to_lock * turn_ns(rpm);
-  judge_case(0, !ecu_locked && look.locked && !outage_told, std::max(hold_ns, locking_ns), now_ns, *state, witness,
-             out);
-  const bool searching = !look.ever_locked && !look.ever_silent;
-  const std::int64_t searching_ns = rpm < limits.running_rpm ? cranking_ns : long_ns;
-  judge_case(1, ecu_locked && searching, std::max({hold_ns, locking_ns, searching_ns}), now_ns, *state, witness, out);
-  const bool turning = ecu_locked && (!speed || speed->value > limits.running_rpm);
-  judge_case(2, turning && !look.ever_locked && witness.state == LockState::no_signal, hold_ns, now_ns, *state, witness,
-             out);
+  const WitnessLook look = past.between((says_state ? state : speed)->host_ns - latency_ns, now_ns);
+  if (says_state) {
+    compared_ = true;
+    const double rpm = witness.rpm.value_or(speed ? speed->value : 0.0);
+    tick_state({now_ns, hold_ns, rpm, witness}, *state, outage_told, look, out);
+  }
+  const bool in_sync = !says_state || is_lock(*state->state);
+  const bool turning = in_sync && (!speed || speed->value > limits.running_rpm);
+  // An ECU that says no state may hold the last speed for a second after its teeth have stopped (common practice, no
+  // source).
+  judge_case(2, turning && !look.ever_locked && witness.state == LockState::no_signal,
+             {now_ns, says_state ? hold_ns : 2 * hold_ns, 0, witness},
+             says_state ? state->state : std::optional<LockState>(), out);
 }
 
-void EcuSyncWatch::judge_case(std::size_t which, bool disagree, std::int64_t hold_ns, std::int64_t now_ns,
-                              const EcuValue& state, const WitnessSample& witness, std::vector<Finding>& out) {
+void EcuSyncWatch::tick_state(const Moment& moment, const EcuValue& state, bool outage_told, const WitnessLook& look,
+                              std::vector<Finding>& out) {
+  const bool ecu_locked = is_lock(*state.state);
+  const std::int64_t locking_ns = std::max(moment.hold_ns, turns_to_lock * turn_ns(moment.rpm));
+  Moment now = moment;
+  now.hold_ns = locking_ns;
+  judge_case(0, !ecu_locked && look.locked && !outage_told, now, state.state, out);
+  const bool searching = !look.ever_locked && !look.ever_silent;
+  const bool running = moment.rpm >= engine_.limits.running_rpm;
+  if (running && !was_running_ && !cases_[1].condition.open()) {
+    cases_[1].condition.suspend();  // what was searched while cranking counts for nothing here
+  }
+  was_running_ = running;
+  now.hold_ns = std::max(locking_ns, running ? long_ns : cranking_ns);
+  judge_case(1, ecu_locked && searching, now, state.state, out);
+}
+
+void EcuSyncWatch::judge_case(std::size_t which, bool disagree, const Moment& moment,
+                              const std::optional<LockState>& state, std::vector<Finding>& out) {
   Case& one = cases_.at(which);
   // What agrees again is over at once, but for a value that is only about to come.
   const std::int64_t held_ns =
-      one.condition.open() ? static_cast<std::int64_t>(engine_.limits.ecu_latency_ms * ns_per_ms) : hold_ns;
+      one.condition.open() ? static_cast<std::int64_t>(engine_.limits.ecu_latency_ms * ns_per_ms) : moment.hold_ns;
   const HeldCondition::News news =
-      one.condition.take(disagree ? Judgement::beyond : Judgement::within, now_ns, held_ns);
+      one.condition.take(disagree ? Judgement::beyond : Judgement::within, moment.now_ns, held_ns);
   if (news == HeldCondition::News::closed && one.told) {
-    out.push_back(closed(*std::exchange(one.told, std::nullopt), now_ns));
+    out.push_back(closed(*std::exchange(one.told, std::nullopt), moment.now_ns));
   }
   if (news != HeldCondition::News::opened) {
     return;
@@ -64,10 +82,10 @@ void EcuSyncWatch::judge_case(std::size_t which, bool disagree, std::int64_t hol
   finding.phase = FindingPhase::open;
   finding.clock = "host";
   finding.start_ns = one.condition.since_ns();
-  finding.end_ns = now_ns;
-  finding.rpm = witness.rpm;
-  finding.reason += " (the ECU says " + std::string(to_string(*state.state)) + ", the witness " +
-                    std::string(to_string(witness.state)) + ")";
+  finding.end_ns = moment.now_ns;
+  finding.rpm = moment.witness.rpm;
+  const std::string said = state ? "the ECU says " + std::string(to_string(*state)) : "the ECU says its speed";
+  finding.reason += " (" + said + ", the witness " + std::string(to_string(moment.witness.state)) + ")";
   one.told = finding;
   out.push_back(std::move(finding));
 }

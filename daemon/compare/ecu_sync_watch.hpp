@@ -27,6 +27,8 @@ class EcuSyncWatch {
             bool outage_told, const WitnessPast& past, std::vector<Finding>& out);
 
   bool open() const;
+  // The ECU has sync and a speed, or says a speed and no state, and no edge comes at our tap: told, and not over.
+  bool turns_alone() const { return cases_[2].condition.open(); }
   bool take_compared() { return std::exchange(compared_, false); }
 
  private:
@@ -35,12 +37,21 @@ class EcuSyncWatch {
     HeldCondition condition;
     std::optional<Finding> told;
   };
-  void judge_case(std::size_t which, bool disagree, std::int64_t hold_ns, std::int64_t now_ns, const EcuValue& state,
-                  const WitnessSample& witness, std::vector<Finding>& out);
+  struct Moment {
+    std::int64_t now_ns = 0;
+    std::int64_t hold_ns = 0;
+    double rpm = 0;
+    const WitnessSample& witness;
+  };
+  void tick_state(const Moment& moment, const EcuValue& state, bool outage_told, const WitnessLook& look,
+                  std::vector<Finding>& out);
+  void judge_case(std::size_t which, bool disagree, const Moment& moment, const std::optional<LockState>& state,
+                  std::vector<Finding>& out);
 
   const Engine& engine_;
   std::uint64_t& next_id_;
   std::array<Case, cases> cases_{};
+  bool was_running_ = false;  // at the last tick
   bool compared_ = false;
 };
 

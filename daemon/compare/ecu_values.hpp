@@ -19,6 +19,7 @@ struct EcuValue {
   std::uint64_t bits = 0;          // raw, and how many: of counters
   std::uint32_t length = 0;
   std::int64_t host_ns = 0;  // arrival of the frame
+  bool greatest = false;     // of engine_speed: the greatest that the signal can say
 };
 
 class EcuValues {

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cstddef>
 #include <string>
+#include <utility>
 
 #include "compare/attribution.hpp"
 #include "geometry/angle.hpp"
@@ -221,8 +222,18 @@ void FaultWatch::take(const SilenceEvent& event, std::vector<Finding>& out) {
   if (!stopped) {
     finding.values.emplace_back("cam_edges_since", event.cam_edges_since);
     open_crank_stopped_ = finding;
+    stopped_at_tap_ = false;
   }
   out.push_back(std::move(finding));
+}
+
+void FaultWatch::ecu_turns_alone(std::vector<Finding>& out) {
+  if (!open_crank_stopped_ || std::exchange(stopped_at_tap_, true)) {
+    return;
+  }
+  apply(attribute(FindingKind::crank_signal_stopped, Circumstance::ecu_turns_alone), FindingKind::crank_signal_stopped,
+        *open_crank_stopped_);
+  out.push_back(*open_crank_stopped_);
 }
 
 void FaultWatch::finish(std::vector<Finding>& out) {

@@ -20,6 +20,10 @@ class FaultWatch {
   void take(const LockEvent& event, std::vector<Finding>& out);
   void take(const SilenceEvent& event, std::vector<Finding>& out);
 
+  // The ECU goes on with the engine: a crank signal that stopped did so on our side of the tap. Told again, with the same
+  // id, once.
+  void ecu_turns_alone(std::vector<Finding>& out);
+
   // Reports a train of odd edges that has had no successor until `now_ns`.
   void settle(std::int64_t now_ns, std::vector<Finding>& out);
   // Reports what is held back; the input has ended or was broken off.
@@ -43,6 +47,7 @@ class FaultWatch {
   std::optional<Finding> open_sync_lost_;
   LockState lost_from_ = LockState::cycle_locked;
   std::optional<Finding> open_crank_stopped_;
+  bool stopped_at_tap_ = false;  // told of it
 };
 
 }  // namespace cw

@@ -47,6 +47,7 @@ class HeldCondition {
   void reset() { open_ = counting_ = false; }
 
   bool open() const { return open_; }
+  bool counting() const { return counting_; }          // on the way to be opened, or closed
   std::int64_t since_ns() const { return since_ns_; }  // when what opened or closed last had begun
 
  private:

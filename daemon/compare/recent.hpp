@@ -47,6 +47,7 @@ class Recent {
   }
   void clear() { size_ = 0; }
   bool empty() const { return size_ == 0; }
+  const TimedValue& newest() const { return at(size_ - 1); }  // not when empty
 
   // Those from `from_ns` to `to_ns`, and the last before, which was valid when they began unless it is older than
   // `old_ns`. Nothing when there is none.

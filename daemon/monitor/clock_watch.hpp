@@ -38,6 +38,10 @@ class ClockWatch {
   std::optional<ClockReading> at(std::uint8_t source, std::int64_t source_ns) const {
     return clocks_[source].at(source_ns);
   }
+  // The same without its uncertainty, also in the first seconds (source_clock.hpp).
+  std::optional<std::int64_t> host_of(std::uint8_t source, std::int64_t source_ns) const {
+    return clocks_[source].host_of(source_ns);
+  }
   // Whether at() rests on a fit of arrivals; false: on files that were put on one clock, or on nothing yet.
   bool is_fitted(std::uint8_t source) const { return !clocks_[source].is_exact(); }
 

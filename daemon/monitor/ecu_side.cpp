@@ -95,10 +95,11 @@ void EcuSide::take_reading(const SignalReading& reading, std::int64_t host_ns, s
   if (reading.unknown != Unknown::none) {
     return;
   }
-  const EcuValue value{reading.value, reading.state, reading.bits, reading.signal->coding.field.length, host_ns};
+  EcuValue value{reading.value, reading.state, reading.bits, reading.signal->coding.field.length, host_ns};
   switch (reading.signal->name) {
     case SignalName::engine_speed: {
       const auto state = values_.young(SignalName::sync_state, host_ns, stale_ns());
+      value.greatest = is_greatest(reading);
       speed_.take(value, state && state->state && !is_lock(*state->state));
       losses_.take_speed(value);
       break;
@@ -153,6 +154,7 @@ void EcuSide::note_witness(WitnessSample sample) {
 
 void EcuSide::break_off_witness() {
   speed_.break_off();
+  cams_.break_off();
   pairing_.break_off();
   advance_.suspend();
 }
@@ -183,8 +185,7 @@ Turning EcuSide::turning(std::int64_t now_ns) const {
   return speed->value < 1 ? Turning::stands : Turning::turns;
 }
 
-void EcuSide::tick(std::int64_t host_ns, const std::vector<std::optional<double>>& phases_deg,
-                   std::vector<Finding>& out) {
+void EcuSide::tick(std::int64_t host_ns, std::vector<Finding>& out) {
   if (!listens() || !broadcast_.any_frame()) {
     return;
   }
@@ -195,7 +196,7 @@ void EcuSide::tick(std::int64_t host_ns, const std::vector<std::optional<double>
   speed_.tick(now_ns, past_, out);
   losses_.tick(now_ns, past_, broadcast_, out);
   sync_.tick(now_ns, state, speed, losses_.outage(), past_, out);
-  cams_.tick(now_ns, values_, phases_deg, past_, out);
+  cams_.tick(now_ns, values_, past_, out);
   pair_pulses(now_ns, out);
   const std::array compared = {speed_.take_compared(), sync_.take_compared(), advance_.take_compared(),
                                cams_.take_compared()};

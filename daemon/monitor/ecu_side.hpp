@@ -46,6 +46,9 @@ class EcuSide {
   void note_witness(WitnessSample sample);
   // What it has found, with the time of its beginning.
   void note_finding(const Finding& finding, std::int64_t host_ns) { losses_.note(finding, within_bounds(host_ns)); }
+  void note_cam_phase(std::size_t cam, std::int64_t host_ns, double phase_deg) {
+    cams_.note_phase(cam, within_bounds(host_ns), phase_deg);
+  }
   void note_cycle(std::int64_t host_ns, double rpm) { speed_.note_cycle(within_bounds(host_ns), rpm); }
   void note_pulse(const ReferenceEvent& pulse, std::int64_t host_ns) {
     pairing_.note_pulse(pulse, within_bounds(host_ns));
@@ -53,11 +56,13 @@ class EcuSide {
   // The edges are broken off.
   void break_off_witness();
 
-  // Compares. `phases_deg`: of the cams, as the witness sees them.
-  void tick(std::int64_t host_ns, const std::vector<std::optional<double>>& phases_deg, std::vector<Finding>& out);
+  // Compares.
+  void tick(std::int64_t host_ns, std::vector<Finding>& out);
 
   // Pulses of a reference whose advance is the ECU's (advance_from), each with what the ECU said of that time; once.
   std::vector<AdvancePairing::Pair> take_pairs() { return std::exchange(pairs_, {}); }
+  // The ECU goes on with the engine while no edge comes at our tap.
+  bool turns_alone() const { return sync_.turns_alone(); }
   // The latest value that is not stale. `cam`: index in Engine::cams.
   std::optional<double> said(SignalName name, std::int64_t now_ns, std::size_t cam = 0) const;
   // A cut is on, or was within the last second.

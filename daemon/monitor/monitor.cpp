@@ -30,7 +30,6 @@
 #include "monitor/ecu_side.hpp"
 #include "monitor/evidence_index.hpp"
 #include "monitor/finding_gate.hpp"
-#include "monitor/host_time.hpp"
 #include "monitor/link_watch.hpp"
 #include "sync/sync.hpp"
 
@@ -206,7 +205,6 @@ class Monitor::Pipeline {
     }
     if (active > 0) {
       last_source_ns_ = last_active->source_ns;
-      last_source_host_ns_ = last_active->host_ns;
       last_crank_host_ns_ = last_active->host_ns;
       hears_crank_ = true;
     }
@@ -247,7 +245,6 @@ class Monitor::Pipeline {
       clock_went_back(item);
     }
     last_source_ns_ = item.source_ns;
-    last_source_host_ns_ = item.host_ns;
     const std::int64_t t_ns = time_of(item, role);
     if (role.role == Role::crank) {
       last_crank_host_ns_ = item.host_ns;
@@ -307,12 +304,12 @@ class Monitor::Pipeline {
   // ---- the ECU's side
 
   void ecu_tick(const Item& item) {
-    if (hears_crank_ && last_source_ns_ != std::numeric_limits<std::int64_t>::min()) {
-      host_time_.note(last_source_ns_, last_source_host_ns_);
-    }
     note_witness();
     std::vector<Finding> out;
-    ecu_.tick(item.host_ns, cams_.phases(), out);
+    ecu_.tick(item.host_ns, out);
+    if (ecu_.turns_alone()) {
+      faults_.ecu_turns_alone(out);
+    }
     cam_conditions_.target_deg.resize(engine_.cams.size());
     for (std::size_t cam = 0; cam < engine_.cams.size(); ++cam) {
       cam_conditions_.target_deg[cam] = ecu_.said(SignalName::cam_target, item.host_ns, cam);
@@ -331,15 +328,12 @@ class Monitor::Pipeline {
     }
   }
 
-  // The host's time of a time of the timing source, or of now where that can't be told: by its fitted clock, and in the
-  // first seconds, before there is one, by the least late arrival.
+  // The host's time of a time of the timing source, or of now where that can't be told.
   std::int64_t host_of(std::int64_t source_ns) const {
-    if (timing_source_ != no_source) {
-      if (const auto reading = clocks_.at(static_cast<std::uint8_t>(timing_source_), source_ns)) {
-        return reading->host_ns;
-      }
-    }
-    return host_time_.host_of(source_ns).value_or(last_host_ns_);
+    const auto host_ns = timing_source_ == no_source
+                             ? std::nullopt
+                             : clocks_.host_of(static_cast<std::uint8_t>(timing_source_), source_ns);
+    return host_ns.value_or(last_host_ns_);
   }
 
   void can_frame(const Item& item, const ItemBatch& batch) {
@@ -493,7 +487,6 @@ class Monitor::Pipeline {
     if (source == timing_source_) {
       sync_.break_off(LossReason::input_lost);
       ecu_.break_off_witness();
-      host_time_.forget();
       hears_crank_ = false;
       last_source_ns_ = std::numeric_limits<std::int64_t>::min();
     } else if (source != no_source) {
@@ -580,6 +573,9 @@ class Monitor::Pipeline {
   void take(const CamCycleEvent& event, std::vector<Finding>& out) {
     cams_.take(event, out);
     cam_changes_.take(event, cams_.moved_deg(event.cam), cam_conditions_, out);
+    if (ecu_.listens() && event.match.matched > 0) {
+      ecu_.note_cam_phase(event.cam, host_of(event.first_edge_ns), event.match.shift_deg);
+    }
     if (event.cam < cam_conditions_.target_deg.size() && event.match.matched > 0) {
       cam_moves_.take({event.cam, host_of(event.now_ns), event.match.shift_deg, cam_conditions_.target_deg[event.cam],
                        event.rpm, event.cycle},
@@ -730,7 +726,6 @@ class Monitor::Pipeline {
   BusWatch buses_;
   EcuSide ecu_;
   ClockWatch clocks_;
-  HostTime host_time_;
   EvidenceIndex host_evidence_;             // by host time, of ticks: what the ECU says is held against all that came
   bool hears_crank_ = false;                // edges have come since the link was last broken
   std::array<bool, 256> carries_frames_{};  // by source: a CAN bus or a log of one
@@ -748,7 +743,6 @@ class Monitor::Pipeline {
   std::int64_t last_host_ns_ = 0;
   std::int64_t last_crank_host_ns_ = 0;
   std::int64_t last_source_ns_ = std::numeric_limits<std::int64_t>::min();
-  std::int64_t last_source_host_ns_ = 0;
   std::uint64_t last_sequence_ = 0;
   std::uint64_t evidence_due_ = 0;
 };

@@ -68,6 +68,18 @@ SignalReading reading_of(const SignalDefinition& signal, std::uint64_t bits) {
 
 }  // namespace
 
+// Of whole numbers: the next one is none, is not believed, or begins at the other end.
+bool is_greatest(const SignalReading& reading) {
+  const SignalDefinition& signal = *reading.signal;
+  if (signal.coding.form == RawForm::float32 || signal.coding.form == RawForm::float64) {
+    return signal.valid && reading.value >= signal.valid->max;
+  }
+  const std::uint64_t mask = ~std::uint64_t{0} >> (field_bits_max - signal.coding.field.length);
+  const std::uint64_t next_bits = (signal.coding.scale > 0 ? reading.bits + 1 : reading.bits - 1) & mask;
+  const SignalReading next = reading_of(signal, next_bits);
+  return next.unknown != Unknown::none || next.value <= reading.value;
+}
+
 std::string_view to_string(Unknown unknown) {
   constexpr std::array<std::string_view, 4> words = {"known", "out of range", "error", "not available"};
   return words[static_cast<std::size_t>(unknown)];

@@ -86,6 +86,9 @@ struct SignalReading {
   std::optional<LockState> state;  // of sync_state
   Unknown unknown = Unknown::none;
 };
+// Whether a known value is the greatest that its signal can say, by its valid range or else by its bits: it may stand for
+// a greater one.
+bool is_greatest(const SignalReading& reading);
 using SignalReadings = std::array<SignalReading, map_signals_max>;
 
 // Reads the signals of a frame into `out` and returns those read, in the order of the map; none from remote and error

@@ -23,12 +23,6 @@ bool claims(MismatchKind kind, LockState state) {
   return kind == MismatchKind::cam_pattern ? state == LockState::cycle_locked : is_lock(state);
 }
 
-std::string bounded(std::size_t hits, std::size_t n) {
-  const Share share = share_of(hits, n);
-  return std::to_string(hits) + "/" + std::to_string(n) + " (" + fixed(100 * share.low, 1) + "-" +
-         fixed(100 * share.high, 1) + " %)";
-}
-
 struct Row {
   std::size_t runs = 0;
   std::size_t good = 0;
@@ -53,8 +47,8 @@ void add(const MismatchVerdict& verdict, Row& row) {
 
 void print_row(const std::string& name, const Row& row, std::ostream& out) {
   const QuantileBounds p95 = quantile_bounds(row.after_cycles, 0.95);
-  out << "  " << padded(name, 20) << padded(bounded(row.good, row.runs), 28)
-      << padded(bounded(row.recognised, row.runs), 28) << padded(bounded(row.claimed, row.runs), 26)
+  out << "  " << padded(name, 20) << padded(share_cell(row.good, row.runs), 28)
+      << padded(share_cell(row.recognised, row.runs), 28) << padded(share_cell(row.claimed, row.runs), 26)
       << padded(fixed(quantile(row.after_s, 0.5), 2) + " s, " + fixed(quantile(row.after_s, 0.95), 2) + " s", 18)
       << fixed(quantile(row.after_cycles, 0.5), 1) << ", " << fixed(p95.value, 1) << " (" << fixed(p95.low, 1) << "-"
       << fixed(p95.high, 1) << ")";
@@ -110,7 +104,7 @@ std::vector<std::string> missed_targets(std::span<const MismatchVerdict> verdict
   const auto good = static_cast<std::size_t>(
       std::count_if(verdicts.begin(), verdicts.end(), [](const MismatchVerdict& verdict) { return verdict.good(); }));
   if (static_cast<double>(good) < demands.recognised_least * static_cast<double>(verdicts.size())) {
-    missed.push_back("recognised with no position claimed: " + bounded(good, verdicts.size()) + "; at least " +
+    missed.push_back("recognised with no position claimed: " + share_cell(good, verdicts.size()) + "; at least " +
                      percent(demands.recognised_least, 0) + " wanted");
   }
   const auto problems = std::count_if(verdicts.begin(), verdicts.end(),
@@ -139,17 +133,8 @@ void print_report(std::span<const MismatchVerdict> verdicts, std::ostream& out) 
     }
   }
   print_row("all", all, out);
-  constexpr int listed_max = 200;
-  int listed = 0;
-  for (const MismatchVerdict& verdict : verdicts) {
-    const std::string failure = failure_of(verdict);
-    if (failure.empty() || ++listed > listed_max) {
-      continue;
-    }
-    out << (listed == 1 ? "\nFailing seeds, each with the command that reruns it:\n" : "")
-        << "  crankwitness-campaign --mismatch --seed " << verdict.seed << " --verbose   # " << to_string(verdict.kind)
-        << ": " << failure << "\n";
-  }
+  print_failing_seeds(
+      verdicts, " --mismatch", [](const MismatchVerdict& verdict) { return to_string(verdict.kind); }, out);
 }
 
 }  // namespace cw::campaign

@@ -207,6 +207,12 @@ Share share_of(std::size_t hits, std::size_t n) {
   return share;
 }
 
+std::string share_cell(std::size_t hits, std::size_t n) {
+  const Share share = share_of(hits, n);
+  return std::to_string(hits) + "/" + std::to_string(n) + " (" + fixed(100 * share.low, 1) + "-" +
+         fixed(100 * share.high, 1) + " %)";
+}
+
 double quantile(std::vector<double> values, double share) {
   if (values.empty()) {
     return 0;

@@ -3,9 +3,10 @@
 
 #include <cstddef>
 #include <cstdint>
-#include <iosfwd>
+#include <ostream>
 #include <span>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "campaign/judge.hpp"
@@ -20,6 +21,8 @@ struct Share {
   double high = 1;
 };
 Share share_of(std::size_t hits, std::size_t n);
+// As a cell of a table: "hits/n (low-high %)".
+std::string share_cell(std::size_t hits, std::size_t n);
 
 // The value below which `share` of the sorted values lie, nearest rank; 0 for none.
 double quantile(std::vector<double> values, double share);
@@ -44,5 +47,24 @@ void print_report(std::span<const Verdict> verdicts, std::ostream& out);
 
 // Whether this run is in the list of failing seeds, and why, in a few words; empty = nothing wrong.
 std::string failure_of(const Verdict& verdict);
+
+// The first 200 verdicts that failed, each with the command that reruns it, why, and what kind of run it was.
+// `option`: of the command, with a blank before it, or nothing. `kind`: of a verdict, in words.
+template <class Judged, class Words>
+void print_failing_seeds(std::span<const Judged> verdicts, std::string_view option, Words kind, std::ostream& out) {
+  constexpr std::size_t listed_max = 200;
+  std::size_t failing = 0;
+  for (const Judged& verdict : verdicts) {
+    const std::string failure = failure_of(verdict);
+    if (failure.empty() || ++failing > listed_max) {
+      continue;
+    }
+    out << (failing == 1 ? "\nFailing seeds, each with the command that reruns it:\n" : "") << "  crankwitness-campaign"
+        << option << " --seed " << verdict.seed << " --verbose   # " << kind(verdict) << ": " << failure << "\n";
+  }
+  if (failing > listed_max) {
+    out << "  ... and " << failing - listed_max << " more\n";
+  }
+}
 
 }  // namespace cw::campaign

@@ -6,8 +6,8 @@
 
 #include "cli/file_shifts.hpp"
 #include "live_trial.hpp"
-#include "program.hpp"
 #include "record/session_reader.hpp"
+#include "replay_trial.hpp"
 #include "tests/unit/drivers/can_lines.hpp"
 
 namespace cw {
@@ -19,32 +19,18 @@ using test::run_program;
 using test::write_text;
 
 // A second of the trial engine's edges, whose clock begins at 0, and frames of two interfaces 100 s later by theirs.
-struct CanTrial {
-  CanTrial() {
-    write_text(engine, test::trial_engine);
-    std::string text = "t_ns,channel,edge\n";
-    for (const test::TrialEdge& edge : test::trial_edges(3000, 1, 0)) {
-      text += edge.line;
-    }
-    write_text(edges, text);
+struct CanTrial : test::ReplayTrial {
+  CanTrial() : ReplayTrial(test::trial_engine, 1, lines_of_two()) {}
+
+  static std::string lines_of_two() {
     std::string lines;
     for (int i = 0; i < 100; ++i) {
       const std::string ms = std::to_string(i * 10);
       lines += "(" + std::to_string(100 + i / 100) + "." + std::string(3 - ms.size(), '0') + ms + ") can" +
                std::to_string(i % 2) + " " + (i % 3 == 0 ? "123#11" : "00000123##1AABB") + "\n";
     }
-    write_text(log, lines);
+    return lines;
   }
-
-  Ended replay(std::vector<std::string> words) const {
-    words.insert(words.begin(), "replay");
-    return run_program(folder, words);
-  }
-
-  const test::ScratchFolder folder;
-  const std::string engine = folder / "engine.toml";
-  const std::string edges = folder / "edges.csv";
-  const std::string log = folder / "can.log";
 };
 
 ItemBuffer items_of(const std::string& session) {

@@ -3,8 +3,7 @@
 
 #include <cstdio>
 
-#include "program.hpp"
-#include "trial_edges.hpp"
+#include "replay_trial.hpp"
 
 namespace cw {
 namespace {
@@ -26,16 +25,14 @@ constexpr const char* map_text =
     "values = { 0 = \"no-signal\", 3 = \"cycle-locked\", 4 = \"lost\" }\n";
 
 // Six seconds at 3,000 rpm; the ECU says a speed and from 3 s on for 0.2 s that it has lost sync.
-struct EcuTrial {
-  explicit EcuTrial(unsigned said_rpm = 3000) {
-    write_text(engine, std::string(test::trial_engine) + can_section);
+struct EcuTrial : test::ReplayTrial {
+  explicit EcuTrial(unsigned said_rpm = 3000)
+      : ReplayTrial(std::string(test::trial_engine) + can_section, 6, lines_of(said_rpm)) {
     write_text(map, map_text);
     write_text(folder / "ecu.dbc", dbc_text);
-    std::string text = "t_ns,channel,edge\n";
-    for (const test::TrialEdge& edge : test::trial_edges(3000, 6, 0)) {
-      text += edge.line;
-    }
-    write_text(edges, text);
+  }
+
+  static std::string lines_of(unsigned said_rpm) {
     std::string lines;
     for (int i = 0; i < 600; ++i) {
       const unsigned raw = said_rpm * 4;
@@ -44,19 +41,10 @@ struct EcuTrial {
                     raw >> 8U, i >= 300 && i < 320 ? 4U : 3U);
       lines += line;
     }
-    write_text(log, lines);
+    return lines;
   }
 
-  Ended replay(std::vector<std::string> words) const {
-    words.insert(words.begin(), "replay");
-    return run_program(folder, words);
-  }
-
-  const test::ScratchFolder folder;
-  const std::string engine = folder / "engine.toml";
   const std::string map = folder / "ecu.toml";
-  const std::string edges = folder / "edges.csv";
-  const std::string log = folder / "can.log";
 };
 
 TEST(EcuProgram, compares_and_its_session_replays_alike_without_the_files_of_map_and_dbc) {

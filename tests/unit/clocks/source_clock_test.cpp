@@ -34,6 +34,18 @@ TEST(SourceClock, says_nothing_until_it_has_seen_some_seconds) {
   EXPECT_FALSE(clock.at(0));
 }
 
+TEST(SourceClock, places_times_by_the_least_late_arrival_until_it_has_a_fit) {
+  SourceClock clock({ns_per_ms, 0});
+  EXPECT_FALSE(clock.host_of(0));
+  const std::int64_t began_ns = 5'000 * ns_per_s;
+  for (int i = 0; i < 30; ++i) {  // three seconds; the quickest waits 2 ms beyond the least delay, the others up to 40
+    const std::int64_t t_ns = i * 100 * ns_per_ms;
+    clock.arrival(t_ns, began_ns + t_ns + ns_per_ms + (2 + i * 7 % 39) * ns_per_ms);
+  }
+  EXPECT_FALSE(clock.at(ns_per_s));
+  EXPECT_EQ(clock.host_of(ns_per_s), began_ns + ns_per_s + 2 * ns_per_ms);
+}
+
 TEST(SourceClock, finds_a_clock_that_runs_slow_below_random_delays) {
   const TrueClock truth{5'000 * ns_per_s, 80.0};
   SourceClock clock({ns_per_ms, 0});

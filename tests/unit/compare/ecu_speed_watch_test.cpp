@@ -140,6 +140,81 @@ TEST(EcuSpeed, is_not_compared_while_the_witness_does_not_hear_or_has_no_lock) {
   EXPECT_FALSE(trial.watch.take_compared());
 }
 
+// Readings before and after a time without any say nothing of it.
+TEST(EcuSpeed, that_was_off_before_and_after_a_pause_was_not_off_throughout_it) {
+  Trial trial;
+  const auto steady = [](auto) { return 3000.0; };
+  trial.play(0, 2000, steady, steady);
+  for (std::int64_t t = 2000; t < 6000; t += 10) {
+    trial.past.note(witness(t, LockState::cycle_locked, 3000.0));
+    if (t <= 2300 || t >= 5700) {  // 0.3 s on either side of the pause
+      trial.watch.take(said(t, 2500), false);
+    }
+    if (t % 100 == 0) {
+      trial.watch.tick(t * ms, trial.past, trial.out);
+    }
+  }
+  trial.play(6000, 9000, steady, steady);
+  EXPECT_TRUE(trial.out.empty());
+}
+
+// An ECU that finds sync again and again for moments, and says an old speed then, has no speed to be wrong.
+TEST(EcuSpeed, of_moments_between_losses_of_sync_does_not_add_up) {
+  Trial trial;
+  for (std::int64_t t = 0; t < 6000; t += 10) {
+    trial.past.note(witness(t, LockState::cycle_locked, 2400.0));
+    trial.watch.take(said(t, 2100), t % 400 >= 40);
+    if (t % 100 == 0) {
+      trial.watch.tick(t * ms, trial.past, trial.out);
+    }
+  }
+  EXPECT_TRUE(trial.out.empty());
+}
+
+// SAE J1939 EEC1 ends at 8,031.875 rpm: an engine at 10,000 is said as that.
+TEST(EcuSpeed, that_is_the_greatest_that_can_be_said_stands_for_any_greater_one) {
+  for (const double rpm : {10'000.0, 6000.0}) {
+    Trial trial;
+    for (std::int64_t t = 0; t < 4000; t += 10) {
+      trial.past.note(witness(t, LockState::cycle_locked, rpm));
+      EcuValue value = said(t, 8031.875);
+      value.greatest = true;
+      trial.watch.take(value, false);
+      if (t % 100 == 0) {
+        trial.watch.tick(t * ms, trial.past, trial.out);
+      }
+    }
+    EXPECT_EQ(trial.out.size(), rpm < 8000 ? 1U : 0U);
+  }
+}
+
+// An idle that shakes by 3 % either way hides a ratio of 5 % from single readings, but not from their average.
+TEST(EcuSpeed, whose_average_lies_outside_of_all_that_a_steady_idle_does_is_told) {
+  const auto idle = [](std::int64_t t) { return 930 * (1 + 0.03 * std::sin(static_cast<double>(t) / 5.3)); };
+  for (const double ratio : {0.95, 1.0}) {
+    Trial trial;
+    for (std::int64_t t = 0; t < 6000; t += 10) {
+      trial.past.note(witness(t, LockState::cycle_locked, idle(t)));
+      trial.watch.take(said(t, 930 * ratio), false);
+      if (t % 130 == 0) {
+        trial.watch.note_cycle(t * ms, 930);
+      }
+      if (t % 100 == 0) {
+        trial.watch.tick(t * ms, trial.past, trial.out);
+      }
+    }
+    EXPECT_EQ(trial.out.size(), ratio < 1 ? 1U : 0U);
+  }
+}
+
+// Ahead of an engine that speeds up, which no delay explains; one reading a second comes within the limit.
+TEST(EcuSpeed, that_is_off_but_for_a_reading_a_second_within_the_limit_is_told) {
+  Trial trial;
+  const auto rpm = [](std::int64_t t) { return 1000 + static_cast<double>(t); };
+  trial.play(0, 5000, rpm, [&](std::int64_t t) { return rpm(t + 50) * (t % 700 == 0 ? 1.015 : 1.04); });
+  EXPECT_EQ(trial.out.size(), 1U);
+}
+
 TEST(CountedTeeth, are_found_where_the_ratio_is_that_of_whole_numbers) {
   EXPECT_EQ(counted_teeth(60, 60.0 / 58), 58);
   EXPECT_EQ(counted_teeth(36, 36.0 / 35), 35);

@@ -88,6 +88,16 @@ TEST(EcuBroadcast, that_stops_with_the_engine_is_a_note) {
   EXPECT_EQ(trial.out[0].severity, Severity::info);
 }
 
+// The slow message comes last after such a silence: it has its time anew.
+TEST(EcuBroadcast, that_was_all_silent_is_not_told_once_more_of_its_slow_message) {
+  Broadcast trial;
+  trial.play(0, 10'000, 20, true);
+  trial.play(10'000, 13'000, 0, false);
+  trial.play(13'000, 13'300, 20, false);
+  trial.play(13'300, 16'000, 20, true);
+  EXPECT_EQ(trial.out.size(), 2U);  // silent, and no longer
+}
+
 TEST(EcuBroadcast, of_which_one_message_stops_names_it) {
   Broadcast trial;
   trial.play(0, 10'000, 20, true);
@@ -128,11 +138,15 @@ struct SyncTrial {
   WitnessPast past;
   std::vector<Finding> out;
 
+  double rpm = 3000;
+  bool says_state = true;
+
   void play(std::int64_t from_ms, std::int64_t to_ms, LockState ecu, LockState ours, bool outage = false,
             bool heard = true) {
     for (std::int64_t t = from_ms; t < to_ms; t += 100) {
-      past.note(witness(t, ours, is_lock(ours) ? std::optional<double>(3000) : std::nullopt, heard));
-      watch.tick(t * ms, said_state(t, ecu), said(t, 3000), outage, past, out);
+      past.note(witness(t, ours, is_lock(ours) ? std::optional(rpm) : std::nullopt, heard));
+      const auto state = says_state ? std::optional(said_state(t, ecu)) : std::nullopt;
+      watch.tick(t * ms, state, said(t, rpm), outage, past, out);
     }
   }
 };
@@ -164,6 +178,35 @@ TEST(EcuSync, that_only_the_ecu_has_is_undecided_and_without_edges_the_taps) {
   silent.play(0, 10'000, cycle_locked, no_signal);
   ASSERT_EQ(silent.out.size(), 1U);
   EXPECT_EQ(silent.out[0].attribution, Attribution::capture_link);
+}
+
+// An ECU takes the first gap it sees, cranking; the witness needs some turns that tell more, and gets them when the engine
+// has started. What it searched before counts for nothing then.
+TEST(EcuSync, that_only_the_ecu_has_from_the_cranking_on_is_not_told_before_the_witness_has_had_its_turns_at_speed) {
+  SyncTrial trial;
+  trial.rpm = 220;
+  trial.play(0, 8000, cycle_locked, searching);
+  trial.rpm = 900;
+  trial.play(8000, 10'000, cycle_locked, searching);
+  EXPECT_TRUE(trial.out.empty());
+  trial.play(10'000, 12'000, cycle_locked, searching);
+  EXPECT_EQ(trial.out.size(), 1U);
+}
+
+// J1939 EEC1 has a speed and no state. Some ECUs hold the last speed for up to a second when the teeth stop (common
+// practice, no source), so twice the hold time is waited.
+TEST(EcuSync, of_an_ecu_that_says_a_speed_alone_is_enough_to_tell_that_the_tap_is_dead) {
+  SyncTrial trial;
+  trial.says_state = false;
+  trial.play(0, 2000, cycle_locked, no_signal);
+  EXPECT_TRUE(trial.out.empty());
+  trial.play(2000, 3000, cycle_locked, no_signal);
+  ASSERT_EQ(trial.out.size(), 1U);
+  EXPECT_EQ(trial.out[0].attribution, Attribution::capture_link);
+  EXPECT_NE(trial.out[0].reason.find("says its speed"), std::string::npos);
+  EXPECT_TRUE(trial.watch.turns_alone());
+  trial.play(3000, 4000, cycle_locked, cycle_locked);
+  EXPECT_FALSE(trial.watch.turns_alone());
 }
 
 TEST(EcuSync, is_not_compared_where_the_tap_is_not_heard_and_grades_of_lock_are_no_disagreement) {
@@ -271,21 +314,37 @@ struct CamTrial {
     target.name = SignalName::cam_target;
     target.cam = "intake";
   }
+  double rpm = 3000;
+  double told_late_ms = 80;     // after its edges a phase is known
+  std::int64_t pause_from = 0;  // the ECU does not know the angle
+  std::int64_t pause_to = 0;
+  std::function<bool(std::int64_t)> is_off = [](auto) { return true; };
+
   void play(std::int64_t to_ms, const std::function<double(std::int64_t)>& phase, double ecu_off,
             const std::function<double(std::int64_t)>& wanted) {
     EcuValues values(engine);
     EcuCamWatch watch(engine, next_id);
     WitnessPast past;
-    for (std::int64_t t = 0; t < to_ms; t += 100) {
-      past.note(witness(t, cycle_locked, 3000));
+    const auto cycle_ms = static_cast<std::int64_t>(120'000 / rpm);
+    for (std::int64_t t = 0; t < to_ms; ++t) {
+      if (t % cycle_ms == 0) {
+        const auto edge_ms = static_cast<std::int64_t>(static_cast<double>(t) - told_late_ms);
+        watch.note_phase(0, edge_ms * ms, phase(std::max<std::int64_t>(edge_ms, 0)));
+      }
+      if (t % 100 != 0) {
+        continue;
+      }
+      past.note(witness(t, cycle_locked, rpm));
       SignalReading reading;
       reading.signal = &angle;
-      reading.value = phase(t) + ecu_off;
+      reading.value = phase(t) + (is_off(t) ? ecu_off : 0);
+      reading.unknown = t >= pause_from && t < pause_to ? Unknown::not_available : Unknown::none;
       values.set(reading, t * ms);
+      reading.unknown = Unknown::none;
       reading.signal = &target;
       reading.value = wanted(t);
       values.set(reading, t * ms);
-      watch.tick(t * ms, values, {phase(std::max<std::int64_t>(t - 80, 0))}, past, out);
+      watch.tick(t * ms, values, past, out);
     }
   }
 };
@@ -305,6 +364,67 @@ TEST(EcuCam, that_the_ecu_sees_elsewhere_is_told) {
   EXPECT_EQ(trial.out[0].kind, FindingKind::ecu_cam_disagrees);
   EXPECT_EQ(trial.out[0].channel, "intake");
   EXPECT_NEAR(*value_of(trial.out[0], "deviation_deg"), -8, 1e-9);
+}
+
+// Below 1,200 rpm the witness waits for the next gap, so a phase is known two cycles late; a hydraulic phaser moves by some
+// 100 degrees a second (from memory). The ECU says its own at once.
+TEST(EcuCam, that_moves_fast_at_idle_is_held_against_the_phases_of_that_time) {
+  CamTrial trial;
+  trial.rpm = 650;
+  trial.told_late_ms = 370;
+  const auto moving = [](std::int64_t t) {
+    const double share = std::fmod(static_cast<double>(t) / 3000, 2);
+    return -40 * std::min(share < 1 ? share * 4 : (2 - share) * 4, 1.0);
+  };
+  trial.play(20'000, moving, 0, moving);
+  EXPECT_TRUE(trial.out.empty());
+}
+
+TEST(EcuCam, that_was_off_before_and_after_a_time_in_which_the_ecu_did_not_know_it_was_not_off_all_that_time) {
+  CamTrial trial;
+  trial.pause_from = 1900;
+  trial.pause_to = 6100;
+  trial.is_off = [](std::int64_t t) { return t > 1100 && t < 6900; };
+  trial.play(
+      10'000, [](auto) { return -20.0; }, 8, [](auto) { return -20.0; });
+  EXPECT_TRUE(trial.out.empty());
+}
+
+// Two teeth a turn, 180 degrees apart: the speed of a single shakes by more between them than an ECU can know.
+TEST(EcuCam, between_teeth_far_apart_may_be_seen_elsewhere_by_an_ecu_that_has_only_the_speed_before) {
+  CamTrial trial;
+  trial.engine.crank.teeth = {{0.0, 1}, {180.0, 2}};
+  trial.engine.crank.positions = 2;
+  trial.engine.crank.period_deg = 360;
+  trial.engine.cams[0].edges = {{100.0, ActiveEdge::falling}};
+  trial.rpm = 800;
+  trial.play(
+      5000, [](auto) { return 0.0; }, 8, [](auto) { return 0.0; });
+  EXPECT_TRUE(trial.out.empty());
+  trial.play(
+      5000, [](auto) { return 0.0; }, 40, [](auto) { return 0.0; });
+  EXPECT_EQ(trial.out.size(), 1U);
+}
+
+TEST(BlindStep, is_the_longest_that_an_edge_may_stand_in_over_the_travel_of_its_phaser) {
+  Engine engine;
+  engine.crank.period_deg = 360;
+  engine.crank.positions = 36;
+  for (int i = 0; i < 35; ++i) {
+    engine.crank.teeth.push_back({i * 10.0, i + 1});  // the gap is from 340 to 360
+  }
+  engine.cams.resize(1);
+  engine.cams[0].tolerance_deg = 2;
+  engine.cams[0].edges = {{100.0, ActiveEdge::falling}};
+  EXPECT_DOUBLE_EQ(blind_step_deg(engine, 0), 10);
+  engine.cams[0].edges = {{345.0, ActiveEdge::falling}};
+  EXPECT_DOUBLE_EQ(blind_step_deg(engine, 0), 20);
+  engine.cams[0].edges = {{391.0, ActiveEdge::falling}};
+  engine.cams[0].phaser_min_deg = -30;  // from 361 to 391, with the tolerance from 359
+  EXPECT_DOUBLE_EQ(blind_step_deg(engine, 0), 20);
+  engine.cams[0].phaser_min_deg = -20;
+  EXPECT_DOUBLE_EQ(blind_step_deg(engine, 0), 10);
+  EXPECT_NEAR(unseen_by_ecu_deg(10, 3000), 10 * 0.1 * 10 * 3.14159265 / 180, 1e-6);  // 2 * 150 / 3000 a radian
 }
 
 TEST(EcuCam, that_does_not_follow_a_target_that_stands_is_off_target) {

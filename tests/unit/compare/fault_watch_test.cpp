@@ -6,6 +6,8 @@
 
 #include <gtest/gtest.h>
 
+#include <algorithm>
+
 #include "compare/attribution.hpp"
 #include "tests/unit/sync/engine_times.hpp"
 
@@ -252,6 +254,26 @@ TEST_F(FaultWatchTest, a_stopped_crank_signal_with_cams_going_on_is_the_sensor) 
                         finding.phase == FindingPhase::close);
   }
   EXPECT_TRUE(closed);
+}
+
+TEST_F(FaultWatchTest, a_stopped_crank_signal_is_said_again_as_the_taps_once_when_the_ecu_goes_on) {
+  watch_.ecu_turns_alone(out_);
+  EXPECT_TRUE(out_.empty());  // nothing stopped
+  watch_.take(SilenceEvent{SilenceKind::crank_signal_stopped, 1000 * ms, 1050 * ms, 1000, 3}, out_);
+  watch_.ecu_turns_alone(out_);
+  watch_.ecu_turns_alone(out_);
+  ASSERT_EQ(out_.size(), 2U);
+  EXPECT_EQ(out_[1].id, out_[0].id);
+  EXPECT_EQ(out_[1].phase, FindingPhase::open);
+  EXPECT_EQ(out_[1].attribution, Attribution::capture_link);
+  EXPECT_EQ(out_[1].start_ns, 1000 * ms);
+  EXPECT_TRUE(out_[1].code.empty());  // P0335 is the sensor's
+  lock(LockState::lost, LockState::cycle_locked, 3000 * ms);
+  const auto close = std::find_if(out_.begin(), out_.end(), [](const Finding& finding) {
+    return finding.kind == FindingKind::crank_signal_stopped && finding.phase == FindingPhase::close;
+  });
+  ASSERT_NE(close, out_.end());
+  EXPECT_EQ(close->attribution, Attribution::capture_link);
 }
 
 TEST_F(FaultWatchTest, everything_silent_at_speed_is_undecided) {

@@ -1,30 +1,8 @@
 // Frames of the ECU's broadcast are taken without allocating: operator new is counted.
 #include <gtest/gtest.h>
 
-#include <cstdlib>
-#include <new>
-
 #include "monitor/ecu_side.hpp"
-
-namespace {
-std::size_t allocations = 0;
-}
-
-// Not inlined: gcc 12 with sanitizers would see malloc of one against the other's free and warn falsely.
-[[gnu::noinline]] void* operator new(std::size_t size) {
-  ++allocations;
-  void* memory = std::malloc(size == 0 ? 1 : size);
-  if (memory == nullptr) {
-    throw std::bad_alloc();
-  }
-  return memory;
-}
-[[gnu::noinline]] void operator delete(void* memory) noexcept {
-  std::free(memory);
-}
-[[gnu::noinline]] void operator delete(void* memory, std::size_t) noexcept {
-  std::free(memory);
-}
+#include "tests/unit/count_allocations.hpp"
 
 namespace cw {
 namespace {
@@ -48,12 +26,12 @@ TEST(EcuSide, takes_frames_without_allocating) {
   std::vector<Finding> out;
   Item item;
   item.kind = ItemKind::can_frame;
-  const std::size_t before = allocations;
+  const std::size_t before = test::allocations();
   for (int i = 0; i < 2000; ++i) {
     item.host_ns += 10'000'000;
     ecu.take(item, frame, out);
   }
-  EXPECT_EQ(allocations, before);
+  EXPECT_EQ(test::allocations(), before);
   EXPECT_TRUE(out.empty());
 }
 

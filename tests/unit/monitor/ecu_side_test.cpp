@@ -237,6 +237,36 @@ TEST(EcuSide, alone_without_an_edge_is_watched_by_its_own_words) {
   EXPECT_FALSE(recorder.seconds[2].ecu_agrees);
 }
 
+// The tap's wire breaks: no crank edge from 4 s to 8 s, the cams' go on, and so does the ECU.
+TEST(EcuSide, that_goes_on_while_our_crank_edges_stop_moves_the_blame_from_the_sensor_to_the_tap) {
+  std::vector<TimedEdge> edges = at_3000_rpm(12 * s);
+  std::erase_if(
+      edges, [](const TimedEdge& edge) { return edge.line == Line::crank && edge.t_ns > 4 * s && edge.t_ns < 8 * s; });
+  Recorder recorder;
+  play_with_map(story(edges, 12 * s, [](auto) { return Words{}; }), recorder);
+  const std::vector<Finding> told = recorder.of(FindingKind::crank_signal_stopped);
+  ASSERT_EQ(told.size(), 3U);
+  EXPECT_EQ(told[0].attribution, Attribution::sensor_or_wiring);  // all that is known yet
+  EXPECT_EQ(told[1].attribution, Attribution::capture_link);
+  EXPECT_EQ(told[1].id, told[0].id);
+  EXPECT_EQ(told[2].phase, FindingPhase::close);
+  EXPECT_EQ(told[2].attribution, Attribution::capture_link);
+  // An ECU that stops with it leaves the blame where it was.
+  Recorder both;
+  play_with_map(story(edges, 12 * s,
+                      [](std::int64_t t) {
+                        Words words;
+                        const bool dead = t > 4 * s && t < 8 * s;
+                        words.state = dead ? LockState::lost : LockState::cycle_locked;
+                        words.rpm = dead ? 0 : 3000;
+                        return words;
+                      }),
+                both);
+  for (const Finding& finding : both.of(FindingKind::crank_signal_stopped)) {
+    EXPECT_EQ(finding.attribution, Attribution::sensor_or_wiring);
+  }
+}
+
 TEST(EcuSide, says_the_same_however_the_stream_is_cut) {
   std::vector<TimedEdge> edges = at_3000_rpm(9 * s);
   std::erase_if(edges, [](const TimedEdge& edge) {

@@ -45,6 +45,26 @@ TEST(J1939, the_end_of_the_range_is_error_and_not_available) {
   EXPECT_EQ(unknown_in(map, "0CF00400#FFFFFFFFFFFFFFFF", speed), Unknown::not_available);
 }
 
+TEST(EndOfRange, is_the_greatest_value_that_a_signal_can_say_by_its_valid_range_or_by_its_bits) {
+  const auto greatest = [](const SignalMap& map, const std::string& frame) {
+    SignalReadings out;
+    return is_greatest(read_signals(map, test::frame_of(frame), out).front());
+  };
+  const SignalMap eec1 = ready_map("j1939-eec1");
+  EXPECT_TRUE(greatest(eec1, "0CF00400#000000FFFA000000"));
+  EXPECT_FALSE(greatest(eec1, "0CF00400#000000FEFA000000"));
+  SignalMap bits;
+  bits.messages.resize(1);
+  bits.messages[0].ids = {0x100, can_extended_id_max, false};
+  bits.messages[0].signals.resize(1);
+  bits.messages[0].signals[0].coding.field = {0, 16, ByteOrder::little};
+  EXPECT_TRUE(greatest(bits, "100#FFFF"));
+  EXPECT_FALSE(greatest(bits, "100#FEFF"));
+  bits.messages[0].signals[0].coding.form = RawForm::signed_whole;
+  EXPECT_TRUE(greatest(bits, "100#FF7F"));
+  EXPECT_FALSE(greatest(bits, "100#FFFF"));
+}
+
 // SAE J1939-21: the number of a group whose format is below 240 leaves the destination out. TSC1 is group 0, sent as
 // 0C0000xx to address 0.
 TEST(J1939, a_group_with_a_destination_is_matched_whatever_the_destination) {
