@@ -7,6 +7,7 @@
 
 #include "geometry/angle.hpp"
 #include "learn/common_repeat.hpp"
+#include "learn/flank_guess.hpp"
 #include "learn/learn_parts.hpp"
 #include "learn/wheel_guess.hpp"
 #include "sync/wheel_look.hpp"
@@ -399,6 +400,7 @@ WheelInCycle in_cycle(const Layout& layout, const Known& known, Times t_ns, cons
     wheel.uncertain_deg.push_back(guess.uncertain_from(first, tooth) * wheel.turn_deg / deg_per_rev);
   }
   const double rpm = rpm_of(cycle.repeat_ns * deg_per_rev / wheel.cycle_deg);
+  wheel.reference_tooth = first;
   wheel.turning = guess.turning;
   wheel.turning.firings = known.cylinders.value_or(4);
   wheel.turning.uneven = guess.turning.uneven || !known.cylinders;
@@ -407,6 +409,28 @@ WheelInCycle in_cycle(const Layout& layout, const Known& known, Times t_ns, cons
   wheel.turning.scale = std::max(guess.turning.scale, (cycle.at_deg.size() < few ? 1.5 : 0.3) * usual_scale(rpm));
   wheel.turning.edge_deg = guess.turning.edge_deg * wheel.turn_deg / wheel.cycle_deg;
   return wheel;
+}
+
+// By both flanks, where one does not tell the wheel.
+struct ByFlanks {
+  WheelGuess wheel;
+  FlankFit fit;
+};
+
+std::optional<ByFlanks> look_at_flanks(const Channel& channel, ActiveEdge edge, const Layout& layout, const Fold& cycle,
+                                       const Known& known, double rpm, const WheelGuess& guess) {
+  constexpr std::size_t teeth_most = 40;
+  if ((guess.pitched && guess.margin >= margin_min) || layout.turn_edges > teeth_most) {
+    return std::nullopt;
+  }
+  const bool rises = edge == ActiveEdge::rising;
+  const auto flanks = flanks_of(rises ? channel.rising_ns : channel.falling_ns,
+                                rises ? channel.falling_ns : channel.rising_ns, cycle, layout.turn_edges);
+  if (!flanks) {
+    return std::nullopt;
+  }
+  const FlankGuess found = guess_by_flanks(*flanks, firings_in(known, true), rpm, guess);
+  return ByFlanks{wheel_of(found, *flanks), found.fit};
 }
 
 void take_others(const std::vector<Channel>& channels, const Known& known, WheelInCycle& wheel, Learned& learned) {
@@ -499,12 +523,16 @@ Learned learn(const std::vector<Channel>& channels, const Known& known) {
   const Fold fold = turn_fold(*layout, *cycle_fold);
   const bool whole_cycle = layout->shaft == WheelShaft::cam || known.two_stroke;
   wheel.rpm = rpm_of(fold.repeat_ns / (layout->shaft == WheelShaft::cam ? 2 : 1));
-  const WheelGuess guess = guess_wheel(fold, firings_in(known, whole_cycle), wheel.rpm);
+  WheelGuess guess = guess_wheel(fold, firings_in(known, whole_cycle), wheel.rpm);
+  const auto by_flanks =
+      look_at_flanks(*roles.wheel.channel, wheel.edge, *layout, *cycle_fold, known, wheel.rpm, guess);
+  guess = by_flanks ? by_flanks->wheel : guess;
   const std::size_t first = reference_edge(steps_of(guess.tooth_deg, deg_per_rev));
   describe_teeth(guess, first, layout->shaft == WheelShaft::cam ? cycle_four_stroke_deg : deg_per_rev, wheel);
   learned.wheel = wheel;
   learned.problem = refusal(wheel);
   WheelInCycle placed = in_cycle(*layout, known, t_ns, *cycle_fold, guess, first);
+  placed.flanks = by_flanks ? std::optional(by_flanks->fit) : std::nullopt;
   take_others(channels, known, placed, learned);
   const bool even = wheel.pitched && wheel.gaps.empty();
   count_from(even ? mark_by_cam(placed, learned) : placed.angle_deg[first], learned.cycle_deg, learned);

@@ -58,18 +58,30 @@ bool is_half_moon(const std::vector<FoundEdge>& rising, const std::vector<FoundE
 Locator::Locator(const WheelInCycle& wheel)
     : wheel_(wheel), ahead_deg_(ahead_of(wheel)), turning_(wheel.fold.at_deg, wheel.turning) {}
 
+// Fold degrees from the fold's first edge.
+SmoothTurning::Estimate Locator::place(double at_deg) const {
+  if (wheel_.flanks) {
+    return wheel_.flanks->place(at_deg, wheel_.reference_tooth);
+  }
+  SmoothTurning::Estimate estimate = turning_.at(at_deg, ahead_deg_);
+  estimate.ahead_deg += at_deg;
+  // The teeth of a list stand no surer than ripple lets one tell: the nearest one's doubt is the edge's too.
+  constexpr double sigmas = 2;
+  const auto next = std::upper_bound(wheel_.fold.at_deg.begin(), wheel_.fold.at_deg.end(), at_deg);
+  const auto tooth = static_cast<std::size_t>(std::max<std::ptrdiff_t>(0, next - wheel_.fold.at_deg.begin() - 1));
+  const double of_wheel_deg = wheel_.uncertain_deg[tooth % wheel_.uncertain_deg.size()];
+  estimate.sd_deg = std::hypot(estimate.sd_deg, of_wheel_deg / sigmas * deg_per_rev / wheel_.cycle_deg);
+  return estimate;
+}
+
 FoundEdge Locator::locate(const PlacedEdge& edge) const {
   constexpr double sigmas = 2;
   const double crank_per_fold = wheel_.cycle_deg / deg_per_rev;
-  const SmoothTurning::Estimate ahead = turning_.at(edge.at_deg, ahead_deg_);
-  // The teeth of a list stand no surer than ripple lets one tell: the nearest one's doubt is the edge's too.
-  const auto next = std::upper_bound(wheel_.fold.at_deg.begin(), wheel_.fold.at_deg.end(), edge.at_deg);
-  const auto tooth = static_cast<std::size_t>(std::max<std::ptrdiff_t>(0, next - wheel_.fold.at_deg.begin() - 1));
-  const double of_wheel = wheel_.uncertain_deg[tooth % wheel_.uncertain_deg.size()];
+  const SmoothTurning::Estimate at = place(edge.at_deg);
   const double mean_sd = edge.scatter_deg / std::sqrt(static_cast<double>(wheel_.fold.starts.size()));
   FoundEdge found;
-  found.angle_deg = wrap_deg((edge.at_deg + ahead.ahead_deg) * crank_per_fold - wheel_.reference_deg, wheel_.cycle_deg);
-  found.uncertain_deg = std::hypot(sigmas * crank_per_fold * std::hypot(ahead.sd_deg, mean_sd), of_wheel);
+  found.angle_deg = wrap_deg(at.ahead_deg * crank_per_fold - wheel_.reference_deg, wheel_.cycle_deg);
+  found.uncertain_deg = sigmas * crank_per_fold * std::hypot(at.sd_deg, mean_sd);
   found.scatter_deg = edge.scatter_deg * crank_per_fold;
   return found;
 }

@@ -1,9 +1,11 @@
 // What learn.cpp and learn_cams.cpp share.
 #pragma once
 
+#include <optional>
 #include <span>
 #include <vector>
 
+#include "learn/flank_fit.hpp"
 #include "learn/fold.hpp"
 #include "learn/learn.hpp"
 #include "learn/smooth_turning.hpp"
@@ -20,6 +22,8 @@ struct WheelInCycle {
   double reference_deg = 0;           // angle of the marked reference tooth
   Turning turning;                    // of the fold over the cycle
   std::vector<double> uncertain_deg;  // of the wheel's own teeth, 95 %
+  std::size_t reference_tooth = 0;    // of a turn of the fold
+  std::optional<FlankFit> flanks;     // where the wheel was told by both flanks of its teeth
 };
 
 // Crank degrees from the fold's first edge, with the uncertainty that uneven turning leaves.
@@ -29,6 +33,8 @@ class Locator {
   FoundEdge locate(const PlacedEdge& edge) const;
 
  private:
+  SmoothTurning::Estimate place(double at_deg) const;
+
   const WheelInCycle& wheel_;
   std::vector<double> ahead_deg_;
   SmoothTurning turning_;

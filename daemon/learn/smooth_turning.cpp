@@ -11,7 +11,6 @@ namespace cw::learn {
 namespace {
 
 constexpr double rad_per_deg = std::numbers::pi / 180;
-constexpr std::size_t orders = 24;
 constexpr double anywhere_deg = 60;  // where the fold begins
 constexpr double bow_deg = 0.5;      // a steady change of speed, at the middle of the fold, of its scale
 
@@ -21,8 +20,8 @@ std::vector<double> wave_variances(const Turning& turning) {
   constexpr double halving = 0.5;
   constexpr double whole = 1e-6;
   std::vector<double> variances;
-  for (std::size_t order = 1; order <= orders; ++order) {
-    const auto waves = static_cast<double>(order);
+  for (int order = 1; order <= turning.orders; ++order) {
+    const double waves = order;
     const double multiple = waves / turning.firings;
     const bool firing = std::fabs(multiple - std::round(multiple)) < whole;
     double share = firing ? at_firing * std::pow(halving, multiple - 1) : other / (1 + 0.2 * waves);
@@ -64,14 +63,18 @@ double free_sd_deg(const Turning& turning, double from_deg, double to_deg) {
   return std::sqrt(std::max(0.0, 2 * (wave_covariance(variances, 0) - wave_covariance(variances, from_deg - to_deg))));
 }
 
-SmoothTurning::SmoothTurning(std::span<const double> at_deg, const Turning& turning)
+SmoothTurning::SmoothTurning(std::span<const double> at_deg, const Turning& turning,
+                             std::span<const std::vector<double>> more)
     : edge_deg_(turning.edge_deg), edges_(at_deg.size()) {
   constexpr double least_deg = 1e-4;
   for (const double variance : wave_variances(turning)) {
     size_deg_.push_back(std::sqrt(variance) < least_deg ? 0 : std::sqrt(variance));
   }
-  for (const double time : at_deg) {
-    const std::vector<double> columns = columns_at(time);
+  for (std::size_t i = 0; i < at_deg.size(); ++i) {
+    std::vector<double> columns = columns_at(at_deg[i]);
+    if (!more.empty()) {
+      columns.insert(columns.end(), more[i].begin(), more[i].end());
+    }
     columns_ = columns.size();
     basis_.insert(basis_.end(), columns.begin(), columns.end());
   }
@@ -179,7 +182,18 @@ std::vector<double> SmoothTurning::log_evidences(std::span<const double> ahead_d
 }
 
 SmoothTurning::Estimate SmoothTurning::at(double time_deg, std::span<const double> ahead_deg) const {
-  const std::vector<double> here = lower_solve(columns_at(time_deg));
+  return at(time_deg, {}, ahead_deg);
+}
+
+SmoothTurning::Estimate SmoothTurning::at(std::optional<double> time_deg, std::span<const double> more,
+                                          std::span<const double> ahead_deg) const {
+  std::vector<double> columns(columns_, 0.0);
+  if (time_deg) {
+    const std::vector<double> waves = columns_at(*time_deg);
+    std::copy(waves.begin(), waves.end(), columns.begin());
+  }
+  std::copy(more.begin(), more.end(), columns.end() - static_cast<std::ptrdiff_t>(more.size()));
+  const std::vector<double> here = lower_solve(columns);
   const std::vector<double> seen = lower_solve(project(ahead_deg));
   Estimate estimate;
   double variance = 0;

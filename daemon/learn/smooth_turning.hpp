@@ -10,6 +10,7 @@
 #pragma once
 
 #include <cstddef>
+#include <optional>
 #include <span>
 #include <vector>
 
@@ -20,6 +21,7 @@ struct Turning {
   bool uneven = false;  // every order may be as strong as the firing order
   double scale = 1;
   double edge_deg = 0.1;  // standard deviation of a tooth's place, fold degrees
+  int orders = 24;        // waves in a fold, the most
 };
 
 // By speed: 1 up to 150 rpm cranking, then as three times the square of it: a firing engine swings harder than a cranked
@@ -33,8 +35,9 @@ double free_sd_deg(const Turning& turning, double from_deg, double to_deg);
 // so all is done in the space of the waves (a matrix of some 50 by 50), however many edges there are.
 class SmoothTurning {
  public:
-  // `at_deg`: times, fold degrees, of the edges.
-  SmoothTurning(std::span<const double> at_deg, const Turning& turning);
+  // `at_deg`: times, fold degrees, of the edges. `more`: what else is unknown of them, a row an edge, each unknown of standard
+  // deviation 1 (so a number in it is a size in degrees); empty, or as many rows as edges, all as long.
+  SmoothTurning(std::span<const double> at_deg, const Turning& turning, std::span<const std::vector<double>> more = {});
 
   // Log of the density of `ahead_deg`, angle less time of each edge.
   double log_evidence(std::span<const double> ahead_deg) const;
@@ -48,6 +51,8 @@ class SmoothTurning {
   };
   // At another time, given those of the edges.
   Estimate at(double time_deg, std::span<const double> ahead_deg) const;
+  // At another time plus the unknowns of `more`; without a time of those alone.
+  Estimate at(std::optional<double> time_deg, std::span<const double> more, std::span<const double> ahead_deg) const;
 
  private:
   std::vector<double> columns_at(double time_deg) const;

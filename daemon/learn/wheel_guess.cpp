@@ -33,17 +33,6 @@ double log_evidence(const SmoothTurning& turning, const std::vector<double>& ang
   return turning.log_evidence(ahead);
 }
 
-// How much less probable a wheel is before anything is seen: each gap may stand anywhere, and gaps of many are rare.
-double unlikely(const std::vector<int>& pitches) {
-  constexpr double a_gap = 1.0;
-  constexpr double a_tooth = 1.2;
-  double cost = 0;
-  for (const int step : pitches) {
-    cost += step > 1 ? a_gap + std::log(static_cast<double>(pitches.size())) + a_tooth * (step - 1) : 0.0;
-  }
-  return cost;
-}
-
 struct Candidate {
   std::vector<int> pitches;
   double worth = 0;  // log evidence less what makes it unlikely
@@ -108,20 +97,6 @@ double worth_of_list(std::size_t teeth) {
   return -count * std::log(2 * deg_per_rev / count);
 }
 
-std::vector<Turning> turnings(double firings, double rpm, double pitch_deg) {
-  constexpr std::array<double, 4> shares = {2.0, 0.7, 0.2, 0.04};
-  constexpr std::array<std::pair<double, double>, 3> edges = {{{0.04, 0.002}, {0.12, 0.01}, {0.3, 0.04}}};
-  std::vector<Turning> out;
-  for (const bool uneven : {false, true}) {
-    for (const double share : shares) {
-      for (const auto& [fixed_deg, of_pitch] : edges) {
-        out.push_back({firings, uneven, share * usual_scale(rpm), fixed_deg + of_pitch * pitch_deg});
-      }
-    }
-  }
-  return out;
-}
-
 // The best wheel that is another than `best`.
 double rival_worth(const Candidate& best, const std::vector<Candidate>& all, const std::vector<double>& times) {
   double worth = times.size() > 1 ? worth_of_list(times.size()) : -1e9;
@@ -154,14 +129,43 @@ int WheelGuess::positions() const {
 
 double WheelGuess::uncertain_from(std::size_t tooth, std::size_t to) const {
   constexpr double sigmas = 2;
-  return pitched ? 0 : sigmas * free_sd_deg(turning, tooth_deg[tooth], tooth_deg[to]);
+  if (pitched) {
+    return 0;
+  }
+  return sigmas * (apart_sd_deg.empty() ? free_sd_deg(turning, tooth_deg[tooth], tooth_deg[to])
+                                        : apart_sd_deg[tooth * tooth_deg.size() + to]);
+}
+
+// Each gap may stand anywhere, and gaps of many are rare.
+double unlikely(const std::vector<int>& pitches) {
+  constexpr double a_gap = 1.0;
+  constexpr double a_tooth = 1.2;
+  double cost = 0;
+  for (const int step : pitches) {
+    cost += step > 1 ? a_gap + std::log(static_cast<double>(pitches.size())) + a_tooth * (step - 1) : 0.0;
+  }
+  return cost;
+}
+
+std::vector<Turning> turnings_to_try(double firings, double rpm, double pitch_deg, double fixed_share) {
+  constexpr std::array<double, 4> shares = {2.0, 0.7, 0.2, 0.04};
+  constexpr std::array<std::pair<double, double>, 3> edges = {{{0.04, 0.002}, {0.12, 0.01}, {0.3, 0.04}}};
+  std::vector<Turning> out;
+  for (const bool uneven : {false, true}) {
+    for (const double share : shares) {
+      for (const auto& [fixed_deg, of_pitch] : edges) {
+        out.push_back({firings, uneven, share * usual_scale(rpm), fixed_share * fixed_deg + of_pitch * pitch_deg});
+      }
+    }
+  }
+  return out;
 }
 
 WheelGuess guess_wheel(const Fold& fold, double firings, double rpm) {
   const std::vector<double>& times = fold.at_deg;
   const double pitch_deg = deg_per_rev / static_cast<double>(times.size());
   std::vector<Candidate> all;
-  for (const Turning& how : turnings(firings, rpm, pitch_deg)) {
+  for (const Turning& how : turnings_to_try(firings, rpm, pitch_deg, 1)) {
     const SmoothTurning turning(times, how);
     const std::vector<int> even(times.size(), 1);
     all.push_back(grown(turning, {even, worth_of(turning, even, times), how}, times));
@@ -170,10 +174,17 @@ WheelGuess guess_wheel(const Fold& fold, double firings, double rpm) {
                                            [](const Candidate& a, const Candidate& b) { return a.worth < b.worth; });
   const double rival = rival_worth(best, all, times);
   const double list = worth_of_list(times.size());
+  std::vector<std::vector<int>> tried;
+  for (const Candidate& one : all) {
+    if (std::find(tried.begin(), tried.end(), one.pitches) == tried.end()) {
+      tried.push_back(one.pitches);
+    }
+  }
   if (best.worth <= list && times.size() > 1) {
     WheelGuess guess = as_list(fold, firings, rpm);
     guess.log_evidence = list;
     guess.margin = list - best.worth;
+    guess.tried = tried;
     return guess;
   }
   WheelGuess guess;
@@ -183,6 +194,7 @@ WheelGuess guess_wheel(const Fold& fold, double firings, double rpm) {
   guess.log_evidence = best.worth;
   guess.margin = best.worth - rival;
   guess.turning = best.turning;
+  guess.tried = tried;
   return guess;
 }
 

@@ -18,12 +18,21 @@ struct WheelGuess {
   std::vector<int> pitches;
   std::vector<double> tooth_deg;  // fold degrees of each edge from the first; of a list as time tells
   double log_evidence = 0;
-  double margin = 0;  // log evidence over the best wheel that is another
-  Turning turning;    // under which it was found
+  double margin = 0;                 // log evidence over the best wheel that is another
+  Turning turning;                   // under which it was found
+  std::vector<double> apart_sd_deg;  // of a list by both flanks: of the angle from tooth to tooth, row by row; or empty
+  std::vector<std::vector<int>> tried;  // the best of equal pitches under each size of ripple, each once
   int positions() const;
   // What ripple may be in the angle between two teeth, fold degrees, 95 %; 0 of a pitched wheel.
   double uncertain_from(std::size_t tooth, std::size_t to) const;
 };
+
+// How unevenly a crank may turn and how far teeth may be off: what is tried. `fixed_share`: of the usual error of an edge in
+// degrees of a turn, what it is in degrees of the fold.
+std::vector<Turning> turnings_to_try(double firings, double rpm, double pitch_deg, double fixed_share);
+
+// How much less probable a wheel of equal pitches is before anything is seen, in ln.
+double unlikely(const std::vector<int>& pitches);
 
 // `firings` in a fold: as Turning::firings. `rpm` of what turns once in a fold: how much ripple there may be.
 WheelGuess guess_wheel(const Fold& fold, double firings, double rpm);

@@ -1,0 +1,113 @@
+#include "learn/flank_guess.hpp"
+
+#include <algorithm>
+#include <array>
+#include <utility>
+
+#include "geometry/angle.hpp"
+
+namespace cw::learn {
+
+namespace {
+
+struct Candidate {
+  std::vector<int> pitches;  // empty: a list
+  EqualWidth equal = EqualWidth::none;
+  Turning turning;
+  double worth = 0;
+};
+
+bool better(const Candidate& a, const Candidate& b) {
+  return a.worth < b.worth;
+}
+
+std::vector<Candidate> candidates(const Flanks& flanks, const std::vector<Turning>& ways,
+                                  const std::vector<std::vector<int>>& tried) {
+  std::vector<Candidate> all;
+  for (const Turning& turning : ways) {
+    for (const EqualWidth equal : {EqualWidth::teeth, EqualWidth::spaces, EqualWidth::none}) {
+      if (flanks.teeth > 1) {
+        all.push_back({{}, equal, turning, FlankFit(flanks, {{}, equal, turning}).log_evidence()});
+      }
+      const FlankFit fit(flanks, {tried.front(), equal, turning});
+      for (const std::vector<int>& pitches : tried) {
+        all.push_back({pitches, equal, turning, fit.log_evidence_of(pitches) - unlikely(pitches)});
+      }
+    }
+  }
+  return all;
+}
+
+// The best wheel that has a missing tooth more or fewer at one step.
+Candidate best_change(const Flanks& flanks, const Candidate& from) {
+  const FlankFit fit(flanks, {from.pitches, from.equal, from.turning});
+  Candidate best = from;
+  best.worth = -1e12;
+  std::vector<int> pitches = from.pitches;
+  for (int& step : pitches) {
+    for (const int change : {-1, 1}) {
+      step += change;
+      if (step >= 1) {
+        const double worth = fit.log_evidence_of(pitches) - unlikely(pitches);
+        if (worth > best.worth) {
+          best.pitches = pitches;
+          best.worth = worth;
+        }
+      }
+      step -= change;
+    }
+  }
+  return best;
+}
+
+}  // namespace
+
+FlankGuess guess_by_flanks(const Flanks& flanks, double firings, double rpm, const WheelGuess& by_one_flank) {
+  constexpr std::array<int, 2> orders = {24, 48};
+  constexpr std::size_t changes_most = 4;
+  constexpr double only_one = 100;  // of a single tooth there is no other wheel
+  const double pitch_deg = deg_per_rev / static_cast<double>(flanks.lead_deg.size());
+  std::vector<Turning> ways = turnings_to_try(firings, rpm, pitch_deg, 1 / static_cast<double>(flanks.turns()));
+  for (Turning& way : ways) {
+    way.orders = orders[flanks.turns() > 1 ? 1 : 0];
+  }
+  const std::vector<Candidate> all = candidates(flanks, ways, by_one_flank.tried);
+  Candidate best = *std::max_element(all.begin(), all.end(), better);
+  double rival = best.worth - only_one;
+  for (std::size_t i = 0; i < changes_most && !best.pitches.empty() && flanks.teeth > 1; ++i) {
+    Candidate changed = best_change(flanks, best);
+    const bool gains = changed.worth > best.worth;
+    if (gains) {
+      std::swap(changed, best);
+    }
+    rival = changed.worth;
+    if (!gains) {
+      break;
+    }
+  }
+  for (const Candidate& other : all) {
+    if (other.pitches != best.pitches) {
+      rival = std::max(rival, other.worth);
+    }
+  }
+  return {FlankFit(flanks, {best.pitches, best.equal, best.turning}), best.worth, best.worth - rival};
+}
+
+WheelGuess wheel_of(const FlankGuess& guess, const Flanks& flanks) {
+  const auto turns = static_cast<double>(flanks.turns());
+  WheelGuess wheel;
+  wheel.pitches = guess.fit.wheel().pitches;
+  wheel.pitched = !wheel.pitches.empty();
+  wheel.turning = guess.fit.wheel().turning;
+  wheel.log_evidence = guess.log_evidence;
+  wheel.margin = guess.margin;
+  for (std::size_t from = 0; from < flanks.teeth; ++from) {
+    wheel.tooth_deg.push_back(turns * guess.fit.tooth(0, from).ahead_deg);
+    for (std::size_t to = 0; to < flanks.teeth && !wheel.pitched; ++to) {
+      wheel.apart_sd_deg.push_back(turns * guess.fit.tooth(from, to).sd_deg);
+    }
+  }
+  return wheel;
+}
+
+}  // namespace cw::learn
