@@ -195,6 +195,8 @@ void add_learn(CLI::App& app, LearnOptions& options) {
       ->check(CLI::Range(1, 16));
   command->add_option("--firing-order", options.firing_order, "For example 1,3,4,2; a placeholder without it");
   command->add_flag("--two-stroke", options.two_stroke, "A cycle is one turn");
+  command->add_option("--wheel", options.wheel,
+                      "Channel of the wheel that the ECU counts; the one with most edges without it");
   command->add_option("--reference", options.reference,
                       "Channel of an ECU output that marks TDC1, or the spark of cylinder 1 with --advance");
   command->add_option("--advance", options.advance_deg, "Degrees before TDC1 at which the ECU is locked to spark")

@@ -64,6 +64,7 @@ std::variant<Known, std::string> known_of(const LearnOptions& options) {
     known.cylinders = static_cast<int>(order->size());
   }
   known.two_stroke = options.two_stroke;
+  known.wheel = options.wheel;
   known.reference = options.reference;
   known.advance_deg = options.advance_deg;
   if (!options.reference_edge.empty()) {
@@ -76,17 +77,22 @@ std::variant<Known, std::string> known_of(const LearnOptions& options) {
   return known;
 }
 
-std::string refuse_channels(const RawEdges& edges, const Known& known) {
+std::string refuse_channel(const RawEdges& edges, const std::string& option, const std::string& name) {
   const bool there = std::any_of(edges.channels.begin(), edges.channels.end(),
-                                 [&](const learn::Channel& channel) { return channel.name == known.reference; });
-  if (!known.reference.empty() && !there) {
-    std::string names;
-    for (const learn::Channel& channel : edges.channels) {
-      names += (names.empty() ? "" : ", ") + channel.name;
-    }
-    return "--reference: expected a channel of the input (" + names + "), found \"" + known.reference + "\"";
+                                 [&](const learn::Channel& channel) { return channel.name == name; });
+  if (name.empty() || there) {
+    return "";
   }
-  return "";
+  std::string names;
+  for (const learn::Channel& channel : edges.channels) {
+    names += (names.empty() ? "" : ", ") + channel.name;
+  }
+  return option + ": expected a channel of the input (" + names + "), found \"" + name + "\"";
+}
+
+std::string refuse_channels(const RawEdges& edges, const Known& known) {
+  const std::string wheel = refuse_channel(edges, "--wheel", known.wheel);
+  return wheel.empty() ? refuse_channel(edges, "--reference", known.reference) : wheel;
 }
 
 std::string range_words(const std::vector<learn::FoundEdge>& edges) {

@@ -14,6 +14,7 @@ struct LearnOptions {
   std::optional<int> cylinders;
   std::string firing_order;  // "1,3,4,2"
   bool two_stroke = false;
+  std::string wheel;
   std::string reference;
   std::string reference_edge;  // rising, falling or empty
   std::optional<double> advance_deg;

@@ -241,6 +241,32 @@ std::string too_coarse(const Engine& engine, const FiringOrder& order) {
                                      " in each wave of the firings, at least 8 are needed";
 }
 
+// Counts on behind the last top dead centre that was told, to where the engine is about to stand or an edge does not fit: the
+// last turns of a run-down are the ones that show most, and no further dead centre confirms them.
+void count_on(std::span<const std::int64_t> crank_ns, std::span<const CycleTooth> teeth, double cycle_deg,
+              std::vector<ToothPassage>& run) {
+  constexpr double stands_below_rpm = 120;
+  constexpr double most_change = 1.5;  // of speed from step to step; an odd edge is beyond
+  constexpr std::size_t cycles_most = 2;
+  const std::size_t count = teeth.size();
+  if (run.size() < count) {
+    return;
+  }
+  const double from_deg = run[run.size() - count].crank_deg - teeth.front().crank_deg + cycle_deg;
+  double before_rpm = 0;
+  for (std::size_t i = 0; i < std::min(crank_ns.size(), cycles_most * count); ++i) {
+    const double at_deg = from_deg + static_cast<double>(i / count) * cycle_deg + teeth[i % count].crank_deg;
+    const auto step_ns = static_cast<double>(crank_ns[i] - run.back().t_ns);
+    const double rpm = step_ns > 0 ? rpm_at(step_ns / (at_deg - run.back().crank_deg)) : 0;
+    const bool fits = before_rpm == 0 || (rpm < before_rpm * most_change && rpm > before_rpm / most_change);
+    if (rpm < stands_below_rpm || !fits) {
+      return;
+    }
+    before_rpm = rpm;
+    run.push_back({crank_ns[i], at_deg});
+  }
+}
+
 }  // namespace
 
 std::vector<std::vector<ToothPassage>> locate_teeth(std::span<const std::int64_t> crank_ns,
@@ -257,6 +283,7 @@ std::vector<std::vector<ToothPassage>> locate_teeth(std::span<const std::int64_t
                        static_cast<std::size_t>(to - from) == teeth.size();
     if (!whole) {
       if (!runs.back().empty()) {
+        count_on({from, crank_ns.end()}, teeth, engine.cycle_deg, runs.back());
         runs.emplace_back();
       }
       continue;
@@ -265,6 +292,10 @@ std::vector<std::vector<ToothPassage>> locate_teeth(std::span<const std::int64_t
       runs.back().push_back({from[static_cast<std::ptrdiff_t>(tooth)], cycle_from_deg + teeth[tooth].crank_deg});
     }
     cycle_from_deg += engine.cycle_deg;
+  }
+  if (!runs.back().empty()) {
+    const auto rest = std::lower_bound(crank_ns.begin(), crank_ns.end(), cycles.back().tdc_ns);
+    count_on({rest, crank_ns.end()}, teeth, engine.cycle_deg, runs.back());
   }
   return runs;
 }

@@ -21,6 +21,31 @@ bool better(const Candidate& a, const Candidate& b) {
   return a.worth < b.worth;
 }
 
+// How unevenly a crank may turn and how exact flanks may be. Waves that are not of the firing order may be far weaker than
+// usual (cylinders that are alike) without those of it being weak.
+std::vector<Turning> ways_to_turn(const Flanks& flanks, double firings, double rpm) {
+  constexpr std::array<double, 4> shares = {2.0, 0.7, 0.2, 0.04};
+  // Of a turn, and of the distance of teeth.
+  constexpr std::array<std::pair<double, double>, 4> edges = {{{0.015, 0}, {0.04, 0.002}, {0.12, 0.01}, {0.3, 0.04}}};
+  constexpr double weak = 0.1;
+  constexpr int orders_a_turn = 24;
+  const double pitch_deg = deg_per_rev / static_cast<double>(flanks.lead_deg.size());
+  const auto turns = static_cast<int>(flanks.turns());
+  std::vector<Turning> ways;
+  for (const double share : shares) {
+    for (const auto& [fixed_deg, of_pitch] : edges) {
+      Turning way{firings, false, share * usual_scale(rpm), fixed_deg / turns + of_pitch * pitch_deg};
+      way.orders = turns * orders_a_turn;
+      ways.push_back(way);
+      way.others = weak;
+      ways.push_back(way);
+      way.uneven = true;
+      ways.push_back(way);
+    }
+  }
+  return ways;
+}
+
 std::vector<Candidate> candidates(const Flanks& flanks, const std::vector<Turning>& ways,
                                   const std::vector<std::vector<int>>& tried) {
   std::vector<Candidate> all;
@@ -63,15 +88,9 @@ Candidate best_change(const Flanks& flanks, const Candidate& from) {
 }  // namespace
 
 FlankGuess guess_by_flanks(const Flanks& flanks, double firings, double rpm, const WheelGuess& by_one_flank) {
-  constexpr std::array<int, 2> orders = {24, 48};
   constexpr std::size_t changes_most = 4;
   constexpr double only_one = 100;  // of a single tooth there is no other wheel
-  const double pitch_deg = deg_per_rev / static_cast<double>(flanks.lead_deg.size());
-  std::vector<Turning> ways = turnings_to_try(firings, rpm, pitch_deg, 1 / static_cast<double>(flanks.turns()));
-  for (Turning& way : ways) {
-    way.orders = orders[flanks.turns() > 1 ? 1 : 0];
-  }
-  const std::vector<Candidate> all = candidates(flanks, ways, by_one_flank.tried);
+  const std::vector<Candidate> all = candidates(flanks, ways_to_turn(flanks, firings, rpm), by_one_flank.tried);
   Candidate best = *std::max_element(all.begin(), all.end(), better);
   double rival = best.worth - only_one;
   for (std::size_t i = 0; i < changes_most && !best.pitches.empty() && flanks.teeth > 1; ++i) {
@@ -91,6 +110,16 @@ FlankGuess guess_by_flanks(const Flanks& flanks, double firings, double rpm, con
     }
   }
   return {FlankFit(flanks, {best.pitches, best.equal, best.turning}), best.worth, best.worth - rival};
+}
+
+double list_evidence(const Flanks& flanks, double firings, double rpm) {
+  double best = -1e12;
+  for (const Turning& turning : ways_to_turn(flanks, firings, rpm)) {
+    for (const EqualWidth equal : {EqualWidth::teeth, EqualWidth::spaces, EqualWidth::none}) {
+      best = std::max(best, FlankFit(flanks, {{}, equal, turning}).log_evidence());
+    }
+  }
+  return best;
 }
 
 WheelGuess wheel_of(const FlankGuess& guess, const Flanks& flanks) {

@@ -16,6 +16,9 @@ struct FlankGuess {
 // more or less.
 FlankGuess guess_by_flanks(const Flanks& flanks, double firings, double rpm, const WheelGuess& by_one_flank);
 
+// Of teeth at any angles: how well the best of them explains the edges.
+double list_evidence(const Flanks& flanks, double firings, double rpm);
+
 // The wheel of it, in fold degrees of a turn.
 WheelGuess wheel_of(const FlankGuess& guess, const Flanks& flanks);
 

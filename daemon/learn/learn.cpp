@@ -18,18 +18,23 @@ namespace {
 
 using Times = std::span<const std::int64_t>;
 
-constexpr std::size_t edges_least = 8;
+constexpr std::size_t edges_least = 8;   // of a wheel
+constexpr std::size_t others_least = 5;  // of a cam or an output: a cranked single has ten cycles in ten seconds
 constexpr std::size_t cam_edges_max = 24;
 constexpr double cycle_four_stroke_deg = 720;
 
 struct Train {
   const Channel* channel = nullptr;
-  Times t_ns;  // the polarity with more edges, falling when alike
+  Times t_ns;      // the polarity with more edges, falling when alike
+  Times other_ns;  // the other one
 };
 
+bool rises_more(const Channel& channel) {
+  return channel.rising_ns.size() > channel.falling_ns.size() + 1;
+}
+
 Times more_of(const Channel& channel) {
-  return channel.rising_ns.size() > channel.falling_ns.size() + 1 ? Times(channel.rising_ns)
-                                                                  : Times(channel.falling_ns);
+  return rises_more(channel) ? channel.rising_ns : channel.falling_ns;
 }
 
 // Most edges first; the reference last.
@@ -37,8 +42,8 @@ std::vector<Train> trains_of(const std::vector<Channel>& channels, const Known& 
   std::vector<Train> trains;
   for (const Channel& channel : channels) {
     const Times t_ns = more_of(channel);
-    if (t_ns.size() >= edges_least) {
-      trains.push_back({&channel, t_ns});
+    if (t_ns.size() >= others_least) {
+      trains.push_back({&channel, t_ns, rises_more(channel) ? channel.falling_ns : channel.rising_ns});
     } else if (!t_ns.empty()) {
       learned.unused.push_back(channel.name + ": only " + std::to_string(t_ns.size()) + " edges of a kind");
     }
@@ -141,15 +146,29 @@ bool is_even(const WheelGuess& guess) {
   return guess.pitched && std::all_of(guess.pitches.begin(), guess.pitches.end(), [](int step) { return step == 1; });
 }
 
+// Whether uneven teeth are one turn twice; by both flanks where there are both and teeth are few.
+bool is_list_twice(const Train& train, const Fold& fold, const Known& known) {
+  constexpr std::size_t edges_most = 100;
+  const std::size_t edges = fold.at_deg.size();
+  auto flanks = edges <= edges_most ? flanks_of(train.t_ns, train.other_ns, fold, edges) : std::nullopt;
+  if (!flanks) {
+    return is_turn_twice(fold, known.cylinders);
+  }
+  const double rpm = rpm_of(fold.repeat_ns / 2);
+  const double once = list_evidence(*flanks, firings_in(known, true), rpm);
+  flanks->teeth = edges / 2;
+  return list_evidence(*flanks, firings_in(known, true), rpm) > once;
+}
+
 // Whether the second half of the steps is the first one again; of a list as smooth turning lets tell.
-bool repeats_in_half(const WheelGuess& guess, const Fold& fold, const Known& known) {
+bool repeats_in_half(const WheelGuess& guess, const Train& train, const Fold& fold, const Known& known) {
   const std::size_t half = guess.tooth_deg.size() / 2;
   if (guess.tooth_deg.size() % 2 != 0) {
     return false;
   }
   return guess.pitched ? std::equal(guess.pitches.begin() + static_cast<std::ptrdiff_t>(half), guess.pitches.end(),
                                     guess.pitches.begin())
-                       : is_turn_twice(fold, known.cylinders);
+                       : is_list_twice(train, fold, known);
 }
 
 // Whether two repeats in a row differ in the same way again and again: then one repeat is no cycle.
@@ -190,13 +209,13 @@ double ripple_for_turn(Times t_ns, std::size_t edges, const TwoLooks& looks, con
 }
 
 // `lead`: by how much the ripple must speak for a turn, where cylinders are known, before `edges` are not taken for a cycle.
-Layout layout_of(Times t_ns, std::size_t edges, const Fold& fold, double lead, const Known& known) {
+Layout layout_of(const Train& train, std::size_t edges, const Fold& fold, double lead, const Known& known) {
   constexpr double sure = 10;
   const TwoLooks looks = looks_at(fold, known);
-  if (repeats_in_half(looks.cycle, fold, known)) {
+  if (repeats_in_half(looks.cycle, train, fold, known)) {
     return {edges / 2, edges, WheelShaft::crank, true, !is_even(looks.cycle)};
   }
-  const double for_turn = ripple_for_turn(t_ns, edges, looks, known);
+  const double for_turn = ripple_for_turn(train.t_ns, edges, looks, known);
   if (for_turn < lead) {
     return {edges, edges, WheelShaft::cam, true, for_turn < -sure};
   }
@@ -204,32 +223,32 @@ Layout layout_of(Times t_ns, std::size_t edges, const Fold& fold, double lead, c
 }
 
 // `edges`: of the wheel, after which the other channels repeat. A cam tells the cycle; a reference output may come each turn.
-std::optional<Layout> layout_with_others(Times t_ns, std::size_t edges, bool cams, const Known& known) {
+std::optional<Layout> layout_with_others(const Train& train, std::size_t edges, bool cams, const Known& known) {
   constexpr double cams_speak_for_cycle = 15;
   constexpr double reference_speaks_for_turn = -6;
   if (known.two_stroke) {
     return Layout{edges, edges, WheelShaft::crank, true, true};
   }
-  const auto fold = fold_edges(t_ns, edges);
+  const auto fold = fold_edges(train.t_ns, edges);
   return fold ? std::optional(
-                    layout_of(t_ns, edges, *fold, cams ? cams_speak_for_cycle : reference_speaks_for_turn, known))
+                    layout_of(train, edges, *fold, cams ? cams_speak_for_cycle : reference_speaks_for_turn, known))
               : std::nullopt;
 }
 
-std::optional<Layout> layout_alone(Times t_ns, const Known& known) {
+std::optional<Layout> layout_alone(const Train& train, const Known& known) {
   constexpr double crank_likelier = -3;
-  const std::size_t repeat = own_repeat(t_ns);
+  const std::size_t repeat = own_repeat(train.t_ns);
   if (repeat <= 1) {
     return std::nullopt;
   }
   if (known.two_stroke) {
     return Layout{repeat, repeat, WheelShaft::crank, true, true};
   }
-  const auto fold = fold_edges(t_ns, repeat);
+  const auto fold = fold_edges(train.t_ns, repeat);
   if (!fold) {
     return std::nullopt;
   }
-  Layout layout = layout_of(t_ns, repeat, *fold, crank_likelier, known);
+  Layout layout = layout_of(train, repeat, *fold, crank_likelier, known);
   layout.cycle_sure = layout.shaft == WheelShaft::cam;
   return layout;
 }
@@ -266,6 +285,11 @@ Roles roles_with(const Train& wheel, const std::vector<Train>& trains, const Kno
 Roles choose_wheel(const std::vector<Train>& trains, const Known& known) {
   constexpr std::size_t few = 36;
   constexpr double alike_deg = 4;  // fold degrees
+  const auto named = std::find_if(trains.begin(), trains.end(),
+                                  [&](const Train& train) { return train.channel->name == known.wheel; });
+  if (named != trains.end()) {
+    return roles_with(*named, trains, known);
+  }
   Roles best = roles_with(trains.front(), trains, known);
   if (best.edges == 0 || best.edges > few || known.two_stroke) {
     return best;
@@ -381,6 +405,26 @@ std::string refusal(const FoundWheel& wheel) {
   return "";
 }
 
+// On the camshaft a second wheel with as many edges may as well be the one that the ECU counts.
+std::string another_wheel(const FoundWheel& wheel, const std::vector<Train>& trains, const Known& known) {
+  if (wheel.shaft != WheelShaft::cam || wheel.channel == known.wheel) {
+    return "";
+  }
+  const auto wheel_train = std::find_if(trains.begin(), trains.end(),
+                                        [&](const Train& train) { return train.channel->name == wheel.channel; });
+  for (const Train& other : trains) {
+    const auto common = other.channel == wheel_train->channel || other.channel->name == known.reference
+                            ? std::nullopt
+                            : common_repeat(wheel_train->t_ns, other.t_ns, cam_edges_max);
+    if (common && common->other_edges == common->base_edges) {
+      return "channels " + wheel.channel + " and " + other.channel->name +
+             " have as many edges as each other in a turn of the camshaft: which of them is the wheel no edge tells "
+             "(--wheel)";
+    }
+  }
+  return "";
+}
+
 Fold turn_fold(const Layout& layout, const Fold& cycle_fold) {
   return layout.cycle_edges == 2 * layout.turn_edges ? halved(cycle_fold) : cycle_fold;
 }
@@ -419,7 +463,7 @@ struct ByFlanks {
 
 std::optional<ByFlanks> look_at_flanks(const Channel& channel, ActiveEdge edge, const Layout& layout, const Fold& cycle,
                                        const Known& known, double rpm, const WheelGuess& guess) {
-  constexpr std::size_t teeth_most = 40;
+  constexpr std::size_t teeth_most = 60;
   if ((guess.pitched && guess.margin >= margin_min) || layout.turn_edges > teeth_most) {
     return std::nullopt;
   }
@@ -435,7 +479,7 @@ std::optional<ByFlanks> look_at_flanks(const Channel& channel, ActiveEdge edge, 
 
 void take_others(const std::vector<Channel>& channels, const Known& known, WheelInCycle& wheel, Learned& learned) {
   for (const Channel& channel : channels) {
-    if (channel.name == learned.wheel->channel || more_of(channel).size() < edges_least) {
+    if (channel.name == learned.wheel->channel || more_of(channel).size() < others_least) {
       continue;
     }
     if (channel.name == known.reference) {
@@ -495,15 +539,15 @@ Learned learn(const std::vector<Channel>& channels, const Known& known) {
   Learned learned;
   learned.cycle_deg = known.two_stroke ? deg_per_rev : cycle_four_stroke_deg;
   const std::vector<Train> trains = trains_of(channels, known, learned);
-  if (trains.empty() || trains.front().channel->name == known.reference) {
+  if (trains.empty() || trains.front().channel->name == known.reference || trains.front().t_ns.size() < edges_least) {
     learned.problem = "no channel has enough edges of a wheel (" + std::to_string(edges_least) + " of a kind)";
     return learned;
   }
   const Roles roles = choose_wheel(trains, known);
   FoundWheel wheel;
   wheel.channel = roles.wheel.channel->name;
-  const auto layout = roles.edges > 0 ? layout_with_others(roles.wheel.t_ns, roles.edges, roles.cams, known)
-                                      : layout_alone(roles.wheel.t_ns, known);
+  const auto layout = roles.edges > 0 ? layout_with_others(roles.wheel, roles.edges, roles.cams, known)
+                                      : layout_alone(roles.wheel, known);
   if (!layout) {
     learned.problem = "channel " + wheel.channel + " has most edges, but shows no pattern that repeats" +
                       (trains.size() > 1 ? "" : ", and no other channel says how many of them make a turn");
@@ -531,6 +575,9 @@ Learned learn(const std::vector<Channel>& channels, const Known& known) {
   describe_teeth(guess, first, layout->shaft == WheelShaft::cam ? cycle_four_stroke_deg : deg_per_rev, wheel);
   learned.wheel = wheel;
   learned.problem = refusal(wheel);
+  if (learned.problem.empty()) {
+    learned.problem = another_wheel(wheel, trains, known);
+  }
   WheelInCycle placed = in_cycle(*layout, known, t_ns, *cycle_fold, guess, first);
   placed.flanks = by_flanks ? std::optional(by_flanks->fit) : std::nullopt;
   take_others(channels, known, placed, learned);

@@ -23,6 +23,7 @@ struct Known {
   std::optional<int> cylinders;
   std::vector<int> firing_order;  // empty: not given
   bool two_stroke = false;
+  std::string wheel;                  // channel of the wheel; empty: not given
   std::string reference;              // channel of an output that marks TDC1 or cylinder 1's spark; empty: none
   std::optional<double> advance_deg;  // it marks the spark, so much before TDC1; absent: it marks TDC1
   std::optional<ActiveEdge> reference_edge;

@@ -24,7 +24,7 @@ std::vector<double> wave_variances(const Turning& turning) {
     const double waves = order;
     const double multiple = waves / turning.firings;
     const bool firing = std::fabs(multiple - std::round(multiple)) < whole;
-    double share = firing ? at_firing * std::pow(halving, multiple - 1) : other / (1 + 0.2 * waves);
+    double share = firing ? at_firing * std::pow(halving, multiple - 1) : turning.others * other / (1 + 0.2 * waves);
     if (turning.uneven) {
       share = at_firing * std::pow(halving, std::max(0.0, multiple - 1) / 1.5);
     }

@@ -22,6 +22,7 @@ struct Turning {
   double scale = 1;
   double edge_deg = 0.1;  // standard deviation of a tooth's place, fold degrees
   int orders = 24;        // waves in a fold, the most
+  double others = 1;      // times the usual size of waves that are not of the firing order
 };
 
 // By speed: 1 up to 150 rpm cranking, then as three times the square of it: a firing engine swings harder than a cranked

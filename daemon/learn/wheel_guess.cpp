@@ -97,6 +97,20 @@ double worth_of_list(std::size_t teeth) {
   return -count * std::log(2 * deg_per_rev / count);
 }
 
+std::vector<Turning> turnings(double firings, double rpm, double pitch_deg) {
+  constexpr std::array<double, 4> shares = {2.0, 0.7, 0.2, 0.04};
+  constexpr std::array<std::pair<double, double>, 3> edges = {{{0.04, 0.002}, {0.12, 0.01}, {0.3, 0.04}}};
+  std::vector<Turning> out;
+  for (const bool uneven : {false, true}) {
+    for (const double share : shares) {
+      for (const auto& [fixed_deg, of_pitch] : edges) {
+        out.push_back({firings, uneven, share * usual_scale(rpm), fixed_deg + of_pitch * pitch_deg});
+      }
+    }
+  }
+  return out;
+}
+
 // The best wheel that is another than `best`.
 double rival_worth(const Candidate& best, const std::vector<Candidate>& all, const std::vector<double>& times) {
   double worth = times.size() > 1 ? worth_of_list(times.size()) : -1e9;
@@ -147,25 +161,11 @@ double unlikely(const std::vector<int>& pitches) {
   return cost;
 }
 
-std::vector<Turning> turnings_to_try(double firings, double rpm, double pitch_deg, double fixed_share) {
-  constexpr std::array<double, 4> shares = {2.0, 0.7, 0.2, 0.04};
-  constexpr std::array<std::pair<double, double>, 3> edges = {{{0.04, 0.002}, {0.12, 0.01}, {0.3, 0.04}}};
-  std::vector<Turning> out;
-  for (const bool uneven : {false, true}) {
-    for (const double share : shares) {
-      for (const auto& [fixed_deg, of_pitch] : edges) {
-        out.push_back({firings, uneven, share * usual_scale(rpm), fixed_share * fixed_deg + of_pitch * pitch_deg});
-      }
-    }
-  }
-  return out;
-}
-
 WheelGuess guess_wheel(const Fold& fold, double firings, double rpm) {
   const std::vector<double>& times = fold.at_deg;
   const double pitch_deg = deg_per_rev / static_cast<double>(times.size());
   std::vector<Candidate> all;
-  for (const Turning& how : turnings_to_try(firings, rpm, pitch_deg, 1)) {
+  for (const Turning& how : turnings(firings, rpm, pitch_deg)) {
     const SmoothTurning turning(times, how);
     const std::vector<int> even(times.size(), 1);
     all.push_back(grown(turning, {even, worth_of(turning, even, times), how}, times));

@@ -27,10 +27,6 @@ struct WheelGuess {
   double uncertain_from(std::size_t tooth, std::size_t to) const;
 };
 
-// How unevenly a crank may turn and how far teeth may be off: what is tried. `fixed_share`: of the usual error of an edge in
-// degrees of a turn, what it is in degrees of the fold.
-std::vector<Turning> turnings_to_try(double firings, double rpm, double pitch_deg, double fixed_share);
-
 // How much less probable a wheel of equal pitches is before anything is seen, in ln.
 double unlikely(const std::vector<int>& pitches);
 

@@ -161,21 +161,24 @@ Places compare_marked(const LearnRun& run, const std::vector<std::string>& names
   return worst;
 }
 
-// Teeth of the file from its reference tooth on against the true ones from `first` on; empty: alike.
-std::string compare_teeth(const Engine& file, const learn::FoundWheel& wheel, const std::vector<double>& truth,
-                          std::size_t first, double cycle_deg) {
+// Teeth of the file from its reference tooth on against the true ones from `first` on; the worst is that farthest beyond what
+// is allowed.
+Places compare_teeth(const Engine& file, const learn::FoundWheel& wheel, const std::vector<double>& truth,
+                     std::size_t first, double cycle_deg) {
   constexpr double slack_deg = 0.3;
   const ToothCycle cycle = tooth_cycle(file);
+  Places places;
   for (std::size_t i = 0; i < truth.size(); ++i) {
     const double there = wrap_deg(truth[(first + i) % truth.size()] - truth[first], cycle_deg);
     const double off = std::fabs(wrap_signed_deg(cycle.teeth[i].wheel_deg - there, cycle_deg));
     const double allowed = slack_deg + wheel.uncertain_deg[i % wheel.uncertain_deg.size()];
-    if (off > allowed) {
-      return "tooth " + std::to_string(cycle.teeth[i].number) + " is " + fixed(off, 1) +
-             " degrees off, told to within " + fixed(allowed, 1);
+    if (off - allowed > places.worst_deg) {
+      places = {"tooth " + std::to_string(cycle.teeth[i].number) + " is " + fixed(off, 1) +
+                    " degrees off, told to within " + fixed(allowed, 1),
+                off - allowed};
     }
   }
-  return "";
+  return places;
 }
 
 // The best over all teeth that the file's reference tooth can be.
@@ -188,9 +191,12 @@ Places compare_all(const LearnRun& run, const Engine& file, const std::vector<st
                 " teeth a cycle for " + std::to_string(truth.size()),
             0};
   }
-  Places best{"the wheel is another: " + learn::wheel_words(wheel), 1e9};
+  Places best{"", 1e9};
+  Places nearest{"", 1e9};
   for (std::size_t first = 0; first < truth.size(); ++first) {
-    if (!compare_teeth(file, wheel, truth, first, cycle_deg).empty()) {
+    const Places teeth = compare_teeth(file, wheel, truth, first, cycle_deg);
+    if (!teeth.words.empty()) {
+      nearest = teeth.worst_deg < nearest.worst_deg ? teeth : nearest;
       continue;
     }
     const Places places = compare_marked(run, names, truth[first]);
@@ -198,6 +204,9 @@ Places compare_all(const LearnRun& run, const Engine& file, const std::vector<st
       return places;
     }
     best = places.worst_deg < best.worst_deg ? places : best;
+  }
+  if (best.words.empty()) {
+    best.words = "the wheel is another: " + learn::wheel_words(wheel) + ": " + nearest.words;
   }
   return best;
 }

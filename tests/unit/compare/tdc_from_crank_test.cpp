@@ -68,26 +68,58 @@ TEST(TdcFromCrank, says_nothing_with_few_teeth_or_without_a_run_down) {
   EXPECT_NE(tdc_from_crank({}, engine_of(4, 60)).why_not, "");
 }
 
-TEST(TdcFromCrank, takes_teeth_only_between_two_cycles_that_have_them_all) {
-  const Engine engine = engine_of(4, 60);
-  std::vector<std::int64_t> edges;
-  for (int i = 0; i < 600; ++i) {
-    if (i != 170) {
-      edges.push_back(i * 1'000'000LL);
+// Every 6 degrees at 1,000 rpm, without the one numbered `missing`; top dead centres told every 120 edges, `told` of them.
+struct Edges {
+  std::vector<std::int64_t> t_ns;
+  std::vector<Cycle> cycles;
+};
+Edges even_edges(int count, int missing, std::size_t told) {
+  Edges edges;
+  for (int i = 0; i < count; ++i) {
+    if (i != missing) {
+      edges.t_ns.push_back(i * 1'000'000LL);
     }
   }
-  std::vector<Cycle> cycles(4);
-  for (std::size_t i = 0; i < cycles.size(); ++i) {
-    cycles[i].number = i + 1;
-    cycles[i].tdc_ns = static_cast<std::int64_t>(i) * 120'000'000LL;
-    cycles[i].state = LockState::cycle_locked;
+  edges.cycles.resize(told);
+  for (std::size_t i = 0; i < told; ++i) {
+    edges.cycles[i].number = i + 1;
+    edges.cycles[i].tdc_ns = static_cast<std::int64_t>(i) * 120'000'000LL;
+    edges.cycles[i].state = LockState::cycle_locked;
   }
-  const auto runs = locate_teeth(edges, cycles, engine);
-  std::size_t teeth = 0;
-  for (const auto& run : runs) {
-    teeth += run.size();
+  return edges;
+}
+
+TEST(TdcFromCrank, takes_teeth_up_to_a_missing_edge_and_from_the_next_whole_cycle_on) {
+  const Edges edges = even_edges(361, 170, 4);
+  const auto runs = locate_teeth(edges.t_ns, edges.cycles, engine_of(4, 60));
+  ASSERT_EQ(runs.size(), 2U);
+  EXPECT_EQ(runs[0].size(), 170U);
+  EXPECT_EQ(runs[0].back().t_ns, 169'000'000);
+  EXPECT_EQ(runs[0].back().crank_deg - runs[0].front().crank_deg, 169 * 6);
+  EXPECT_EQ(runs[1].front().t_ns, 240'000'000);
+}
+
+TEST(TdcFromCrank, counts_on_behind_the_last_top_dead_centre_that_was_told) {
+  const Edges edges = even_edges(300, -1, 2);
+  const auto runs = locate_teeth(edges.t_ns, edges.cycles, engine_of(4, 60));
+  ASSERT_EQ(runs.size(), 1U);
+  ASSERT_EQ(runs[0].size(), 300U);
+  EXPECT_EQ(runs[0].back().crank_deg - runs[0].front().crank_deg, 299 * 6);
+}
+
+TEST(TdcFromCrank, counts_no_further_than_to_where_the_engine_is_about_to_stand) {
+  Edges edges = even_edges(140, -1, 2);
+  double t_ns = static_cast<double>(edges.t_ns.back());
+  double rpm = 1000;
+  for (int i = 0; i < 40; ++i) {
+    rpm *= 0.9;
+    t_ns += 6 * ns_per_deg_at(rpm);
+    edges.t_ns.push_back(std::llround(t_ns));
   }
-  EXPECT_EQ(teeth, 240U);  // the second cycle lacks one
+  const auto runs = locate_teeth(edges.t_ns, edges.cycles, engine_of(4, 60));
+  ASSERT_EQ(runs.size(), 1U);
+  // 1,000 * 0.9^20 = 122 rpm is the last above 120.
+  EXPECT_EQ(runs[0].size(), 160U);
 }
 
 }  // namespace
