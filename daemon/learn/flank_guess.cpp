@@ -46,14 +46,39 @@ std::vector<Turning> ways_to_turn(const Flanks& flanks, double firings, double r
   return ways;
 }
 
-std::vector<Candidate> candidates(const Flanks& flanks, const std::vector<Turning>& ways,
-                                  const std::vector<std::vector<int>>& tried) {
-  std::vector<Candidate> all;
+// Teeth at any angles. With widths of their own nothing tells how unevenly the crank turns: then it may as unevenly as is usual,
+// and what is told is as doubtful as that makes it. Equal widths must explain clearly more, or they are none.
+std::vector<Candidate> lists(const Flanks& flanks, const std::vector<Turning>& ways, double rpm) {
+  constexpr double clearly = 6;
+  constexpr double least_share = 0.5;
+  const double usual = usual_scale(rpm);
+  Candidate any{{}, EqualWidth::none, ways.front(), -1e12};
   for (const Turning& turning : ways) {
-    for (const EqualWidth equal : {EqualWidth::teeth, EqualWidth::spaces, EqualWidth::none}) {
-      if (flanks.teeth > 1) {
-        all.push_back({{}, equal, turning, FlankFit(flanks, {{}, equal, turning}).log_evidence()});
+    if (turning.scale > least_share * usual) {
+      const double worth = FlankFit(flanks, {{}, EqualWidth::none, turning}).log_evidence();
+      any = worth > any.worth ? Candidate{{}, EqualWidth::none, turning, worth} : any;
+    }
+  }
+  any.turning.scale = std::max(any.turning.scale, usual);
+  any.turning.others = 1;
+  std::vector<Candidate> all = {any};
+  for (const Turning& turning : ways) {
+    for (const EqualWidth equal : {EqualWidth::teeth, EqualWidth::spaces}) {
+      const double worth = FlankFit(flanks, {{}, equal, turning}).log_evidence();
+      if (worth > any.worth + clearly) {
+        all.push_back({{}, equal, turning, worth});
       }
+    }
+  }
+  return all;
+}
+
+// Teeth of equal pitches are cut alike, so they, or the spaces, are equally wide. With widths of their own too much would do.
+std::vector<Candidate> candidates(const Flanks& flanks, const std::vector<Turning>& ways, double rpm,
+                                  const std::vector<std::vector<int>>& tried) {
+  std::vector<Candidate> all = flanks.teeth > 1 ? lists(flanks, ways, rpm) : std::vector<Candidate>{};
+  for (const Turning& turning : ways) {
+    for (const EqualWidth equal : {EqualWidth::teeth, EqualWidth::spaces}) {
       const FlankFit fit(flanks, {tried.front(), equal, turning});
       for (const std::vector<int>& pitches : tried) {
         all.push_back({pitches, equal, turning, fit.log_evidence_of(pitches) - unlikely(pitches)});
@@ -90,7 +115,7 @@ Candidate best_change(const Flanks& flanks, const Candidate& from) {
 FlankGuess guess_by_flanks(const Flanks& flanks, double firings, double rpm, const WheelGuess& by_one_flank) {
   constexpr std::size_t changes_most = 4;
   constexpr double only_one = 100;  // of a single tooth there is no other wheel
-  const std::vector<Candidate> all = candidates(flanks, ways_to_turn(flanks, firings, rpm), by_one_flank.tried);
+  const std::vector<Candidate> all = candidates(flanks, ways_to_turn(flanks, firings, rpm), rpm, by_one_flank.tried);
   Candidate best = *std::max_element(all.begin(), all.end(), better);
   double rival = best.worth - only_one;
   for (std::size_t i = 0; i < changes_most && !best.pitches.empty() && flanks.teeth > 1; ++i) {
@@ -113,13 +138,8 @@ FlankGuess guess_by_flanks(const Flanks& flanks, double firings, double rpm, con
 }
 
 double list_evidence(const Flanks& flanks, double firings, double rpm) {
-  double best = -1e12;
-  for (const Turning& turning : ways_to_turn(flanks, firings, rpm)) {
-    for (const EqualWidth equal : {EqualWidth::teeth, EqualWidth::spaces, EqualWidth::none}) {
-      best = std::max(best, FlankFit(flanks, {{}, equal, turning}).log_evidence());
-    }
-  }
-  return best;
+  const std::vector<Candidate> all = lists(flanks, ways_to_turn(flanks, firings, rpm), rpm);
+  return std::max_element(all.begin(), all.end(), better)->worth;
 }
 
 WheelGuess wheel_of(const FlankGuess& guess, const Flanks& flanks) {

@@ -215,8 +215,18 @@ double begin_in_widest_space(std::vector<Sighting>& seen) {
 std::optional<std::vector<PlacedEdge>> place_edges(std::span<const std::int64_t> t_ns,
                                                    std::span<const std::int64_t> base_ns, const Fold& base,
                                                    std::size_t edges_max) {
+  if (t_ns.empty()) {
+    return std::nullopt;
+  }
   std::vector<Sighting> seen = sightings(t_ns, base_ns, base);
-  const std::size_t repeats = base.starts.size();
+  // An ECU's output begins late.
+  const auto repeats =
+      static_cast<std::size_t>(std::count_if(base.starts.begin(), base.starts.end(), [&](std::size_t start) {
+        return base_ns[start + base.at_deg.size()] > t_ns.front() && base_ns[start] < t_ns.back();
+      }));
+  if (repeats < repeats_min || seen.empty()) {
+    return std::nullopt;
+  }
   const std::size_t count = (seen.size() + repeats / 2) / repeats;
   if (count == 0 || count > edges_max) {
     return std::nullopt;
@@ -237,7 +247,7 @@ std::optional<std::vector<PlacedEdge>> place_edges(std::span<const std::int64_t>
     for (std::size_t i = cuts[c]; i < cuts[c + 1]; ++i) {
       places.push_back(seen[i].at_deg);
     }
-    // An ECU's output begins late, and one at the border of the repeats may fall out of some that stand alone.
+    // One at the border of the repeats may fall out of some that stand alone.
     constexpr double most = 0.4;
     const double share = static_cast<double>(places.size()) / static_cast<double>(repeats);
     const bool often = share >= 1 - most;

@@ -146,29 +146,51 @@ bool is_even(const WheelGuess& guess) {
   return guess.pitched && std::all_of(guess.pitches.begin(), guess.pitches.end(), [](int step) { return step == 1; });
 }
 
-// Whether uneven teeth are one turn twice; by both flanks where there are both and teeth are few.
-bool is_list_twice(const Train& train, const Fold& fold, const Known& known) {
-  constexpr std::size_t edges_most = 100;
-  const std::size_t edges = fold.at_deg.size();
-  auto flanks = edges <= edges_most ? flanks_of(train.t_ns, train.other_ns, fold, edges) : std::nullopt;
-  if (!flanks) {
-    return is_turn_twice(fold, known.cylinders);
-  }
-  const double rpm = rpm_of(fold.repeat_ns / 2);
-  const double once = list_evidence(*flanks, firings_in(known, true), rpm);
-  flanks->teeth = edges / 2;
-  return list_evidence(*flanks, firings_in(known, true), rpm) > once;
+bool halves_alike(const std::vector<int>& pitches) {
+  const auto half = static_cast<std::ptrdiff_t>(pitches.size() / 2);
+  return std::equal(pitches.begin() + half, pitches.end(), pitches.begin());
 }
 
-// Whether the second half of the steps is the first one again; of a list as smooth turning lets tell.
-bool repeats_in_half(const WheelGuess& guess, const Train& train, const Fold& fold, const Known& known) {
-  const std::size_t half = guess.tooth_deg.size() / 2;
+// How much better both flanks are explained by one turn twice than by one that takes a cycle, in log evidence; nothing where the
+// teeth are too many for that to be needed or the other flank is not there.
+std::optional<double> twice_by_flanks(const Train& train, const Fold& fold, const Known& known,
+                                      const WheelGuess& guess) {
+  constexpr std::size_t listed_most = 100;
+  constexpr std::size_t pitched_most = 30;
+  const std::size_t edges = fold.at_deg.size();
+  auto flanks = edges <= (guess.pitched ? pitched_most : listed_most)
+                    ? flanks_of(train.t_ns, train.other_ns, fold, edges)
+                    : std::nullopt;
+  if (!flanks) {
+    return std::nullopt;
+  }
+  const double rpm = rpm_of(fold.repeat_ns / 2);
+  const double firings = firings_in(known, true);
+  const double once = guess_by_flanks(*flanks, firings, rpm, guess).log_evidence;
+  flanks->teeth = edges / 2;
+  WheelGuess half;
+  half.tried = {std::vector<int>(edges / 2, 1)};
+  for (const std::vector<int>& pitches : guess.tried) {
+    if (halves_alike(pitches)) {
+      half.tried.emplace_back(pitches.begin(), pitches.begin() + static_cast<std::ptrdiff_t>(edges / 2));
+    }
+  }
+  return guess_by_flanks(*flanks, firings, rpm, half).log_evidence - once;
+}
+
+// Whether the second half of the steps is the first one again; where one flank may not tell, by both.
+bool repeats_in_half(const TwoLooks& looks, const Train& train, const Fold& fold, const Known& known) {
+  const WheelGuess& guess = looks.cycle;
   if (guess.tooth_deg.size() % 2 != 0) {
     return false;
   }
-  return guess.pitched ? std::equal(guess.pitches.begin() + static_cast<std::ptrdiff_t>(half), guess.pitches.end(),
-                                    guess.pitches.begin())
-                       : is_list_twice(train, fold, known);
+  if (const auto twice = twice_by_flanks(train, fold, known, guess)) {
+    return *twice > 0;
+  }
+  // Ripple that comes once a turn looks like a second gap to one who takes a turn for a cycle, but explains far less.
+  constexpr double far_less = 25;
+  return guess.pitched ? halves_alike(guess.pitches) && guess.log_evidence > looks.turn.log_evidence - far_less
+                       : is_turn_twice(fold, known.cylinders);
 }
 
 // Whether two repeats in a row differ in the same way again and again: then one repeat is no cycle.
@@ -212,7 +234,7 @@ double ripple_for_turn(Times t_ns, std::size_t edges, const TwoLooks& looks, con
 Layout layout_of(const Train& train, std::size_t edges, const Fold& fold, double lead, const Known& known) {
   constexpr double sure = 10;
   const TwoLooks looks = looks_at(fold, known);
-  if (repeats_in_half(looks.cycle, train, fold, known)) {
+  if (repeats_in_half(looks, train, fold, known)) {
     return {edges / 2, edges, WheelShaft::crank, true, !is_even(looks.cycle)};
   }
   const double for_turn = ripple_for_turn(train.t_ns, edges, looks, known);
@@ -405,21 +427,20 @@ std::string refusal(const FoundWheel& wheel) {
   return "";
 }
 
-// On the camshaft a second wheel with as many edges may as well be the one that the ECU counts.
+// On the camshaft a second wheel with about as many edges may as well be the one that the ECU counts.
 std::string another_wheel(const FoundWheel& wheel, const std::vector<Train>& trains, const Known& known) {
+  constexpr std::size_t of_ten = 8;
   if (wheel.shaft != WheelShaft::cam || wheel.channel == known.wheel) {
     return "";
   }
-  const auto wheel_train = std::find_if(trains.begin(), trains.end(),
-                                        [&](const Train& train) { return train.channel->name == wheel.channel; });
+  const auto chosen = std::find_if(trains.begin(), trains.end(),
+                                   [&](const Train& train) { return train.channel->name == wheel.channel; });
   for (const Train& other : trains) {
-    const auto common = other.channel == wheel_train->channel || other.channel->name == known.reference
-                            ? std::nullopt
-                            : common_repeat(wheel_train->t_ns, other.t_ns, cam_edges_max);
-    if (common && common->other_edges == common->base_edges) {
+    const bool candidate = other.channel != chosen->channel && other.channel->name != known.reference;
+    const auto common = candidate ? common_repeat(chosen->t_ns, other.t_ns, cam_edges_max) : std::nullopt;
+    if (common && 10 * common->other_edges >= of_ten * common->base_edges) {
       return "channels " + wheel.channel + " and " + other.channel->name +
-             " have as many edges as each other in a turn of the camshaft: which of them is the wheel no edge tells "
-             "(--wheel)";
+             " have about as many edges in a turn of the camshaft: which of them is the wheel no edge tells (--wheel)";
     }
   }
   return "";

@@ -9,6 +9,7 @@
 
 #include "config/engine_file.hpp"
 #include "learn/common_repeat.hpp"
+#include "learn/flank_fit.hpp"
 #include "learn/fold.hpp"
 #include "learn/learn.hpp"
 #include "learn/smooth_turning.hpp"
@@ -189,6 +190,152 @@ TEST(Learn, never_proposes_from_random_edges_what_is_no_engine_file) {
       EXPECT_TRUE(std::holds_alternative<Engine>(file)) << seed << ": " << std::get<ConfigError>(file).message;
     }
   }
+}
+
+// A wheel with teeth at `angles_deg` that are `widths_deg` wide, with both flanks.
+template <typename NsAt>
+Channel toothed(const std::string& name, const std::vector<double>& angles_deg, const std::vector<double>& widths_deg,
+                double period_deg, NsAt ns_at) {
+  Channel channel{name, {}, {}};
+  for (double turn = 0; turn < 8900 - period_deg; turn += period_deg) {
+    for (std::size_t i = 0; i < angles_deg.size(); ++i) {
+      channel.falling_ns.push_back(std::llround(ns_at(turn + angles_deg[i])));
+      channel.rising_ns.push_back(std::llround(ns_at(turn + angles_deg[i] + widths_deg[i])));
+    }
+  }
+  return channel;
+}
+
+// Eleven teeth, the longest step last.
+const std::vector<double> uneven_deg = {0, 21.5, 50, 66.4, 101, 130.2, 147, 189.3, 214, 262.7, 291};
+
+TEST(Learn, tells_uneven_teeth_of_one_width_while_the_engine_is_cranked) {
+  for (const double waves : {1.5, 2.0, 3.0}) {
+    const CrankedAsPublished at(waves);
+    Known known;
+    known.cylinders = static_cast<int>(2 * waves);
+    const Learned learned = learn(
+        {toothed("a", uneven_deg, std::vector<double>(11, 7), 360, at), toothed("b", {100}, {40}, 720, at)}, known);
+    ASSERT_EQ(learned.problem, "") << waves;
+    ASSERT_EQ(learned.wheel->angles_deg.size(), uneven_deg.size());
+    EXPECT_EQ(learned.wheel->shaft, WheelShaft::crank);
+    for (std::size_t i = 0; i < uneven_deg.size(); ++i) {
+      EXPECT_NEAR(learned.wheel->angles_deg[i], uneven_deg[i], 0.1 + learned.wheel->uncertain_deg[i]) << waves;
+      EXPECT_LT(learned.wheel->uncertain_deg[i], 3) << waves;
+    }
+    ASSERT_EQ(learned.cams.size(), 1U);
+    EXPECT_NEAR(wrap_signed_deg(learned.cams[0].edges[0].angle_deg - 100, 360), 0,
+                0.2 + learned.cams[0].edges[0].uncertain_deg);
+  }
+}
+
+// The widths then tell nothing of the speed, and must not be taken for it.
+TEST(Learn, is_not_wrong_about_uneven_teeth_that_are_not_equally_wide) {
+  std::uint64_t state = 5;
+  int proposed = 0;
+  for (int run = 0; run < 12; ++run) {
+    std::vector<double> widths;
+    for (std::size_t i = 0; i < uneven_deg.size(); ++i) {
+      state = state * 6364136223846793005ULL + 1442695040888963407ULL;
+      widths.push_back(4 + static_cast<double>((state >> 33U) % 1000) * 0.009);
+    }
+    const CrankedAsPublished at(2);
+    Known known;
+    known.cylinders = 4;
+    const Learned learned =
+        learn({toothed("a", uneven_deg, widths, 360, at), toothed("b", {100}, {40}, 720, at)}, known);
+    if (!learned.problem.empty()) {
+      continue;
+    }
+    ++proposed;
+    ASSERT_EQ(learned.wheel->angles_deg.size(), uneven_deg.size());
+    for (std::size_t i = 0; i < uneven_deg.size(); ++i) {
+      EXPECT_NEAR(learned.wheel->angles_deg[i], uneven_deg[i], 0.1 + learned.wheel->uncertain_deg[i]) << run;
+    }
+  }
+  EXPECT_LE(proposed, 3);
+}
+
+TEST(Learn, does_not_say_which_of_two_alike_channels_on_the_camshaft_is_the_wheel_unless_told) {
+  const auto at = [](double deg) { return deg * ns_per_deg_at(800); };
+  const Channel one = toothed("a", {0, 140, 290, 430, 580}, std::vector<double>(5, 30), 720, at);
+  const Channel other = toothed("b", {60, 110, 290, 400, 470}, std::vector<double>(5, 20), 720, at);
+  Known known;
+  known.cylinders = 4;
+  EXPECT_NE(learn({one, other}, known).problem.find("--wheel"), std::string::npos);
+  known.wheel = "b";
+  const Learned learned = learn({one, other}, known);
+  EXPECT_EQ(learned.problem, "");
+  ASSERT_TRUE(learned.wheel);
+  EXPECT_EQ(learned.wheel->channel, "b");
+}
+
+TEST(Learn, takes_a_mark_that_began_late_and_came_only_six_times) {
+  // A little faster all the time.
+  const auto at = [](double deg) { return deg * ns_per_deg_at(120) * (1 - deg * 5e-6); };
+  std::vector<double> teeth;
+  std::vector<double> widths;
+  for (int i = 0; i < 35; ++i) {
+    teeth.push_back(i * 10.0);
+    widths.push_back(4);
+  }
+  Channel mark = toothed("r", {200}, {10}, 720, at);
+  mark.falling_ns.erase(mark.falling_ns.begin(), mark.falling_ns.end() - 6);
+  mark.rising_ns.erase(mark.rising_ns.begin(), mark.rising_ns.end() - 6);
+  Known known;
+  known.cylinders = 1;
+  known.reference = "r";
+  const Learned learned = learn({toothed("a", teeth, widths, 360, at), mark}, known);
+  EXPECT_EQ(learned.problem, "");
+  EXPECT_TRUE(learned.reference.has_value());
+}
+
+// One turn of a twin has one firing: its dip must not be taken for a second gap, and the turn for a cycle.
+TEST(Learn, does_not_take_the_dip_of_a_twin_for_a_second_gap) {
+  const CrankedAsPublished at(1);
+  std::vector<double> teeth;
+  std::vector<double> widths;
+  for (int i = 0; i < 48; ++i) {
+    teeth.push_back(i * 360.0 / 49);
+    widths.push_back(3);
+  }
+  Known known;
+  known.cylinders = 2;
+  const Learned learned = learn({toothed("a", teeth, widths, 360, at)}, known);
+  ASSERT_EQ(learned.problem, "");
+  EXPECT_EQ(wheel_words(*learned.wheel), "49-1");
+}
+
+// Nearly the same steps in either half of a turn of the camshaft, and widths that tell the speed.
+TEST(Learn, leaves_a_wheel_on_the_cam_there_though_ripple_could_make_its_halves_alike) {
+  const CrankedAsPublished at(4);
+  const std::vector<double> angles = {0, 86.71, 147.74, 229.73, 301.17, 358.96, 439.88, 478.88, 543.95, 643.54};
+  Known known;
+  known.cylinders = 8;
+  const Learned learned =
+      learn({toothed("a", angles, std::vector<double>(10, 15), 720, at), toothed("b", {100}, {40}, 720, at)}, known);
+  ASSERT_TRUE(learned.wheel) << learned.problem;
+  EXPECT_EQ(learned.wheel->shaft, WheelShaft::cam);
+}
+
+TEST(FlankFit, gives_back_teeth_and_place_of_a_crank_that_turns_evenly) {
+  const Flanks flanks{3, {0, 100, 220}, {10, 110, 230}};
+  const FlankFit fit(flanks, {{}, EqualWidth::teeth, {2, false, 0.01, 0.05}});
+  EXPECT_NEAR(fit.tooth(0, 1).ahead_deg, 100, 0.5);
+  EXPECT_NEAR(fit.tooth(1, 2).ahead_deg, 120, 0.5);
+  EXPECT_NEAR(fit.place(50, 0).ahead_deg, 50, 0.5);
+  EXPECT_LT(fit.tooth(0, 1).sd_deg, 1);
+}
+
+TEST(FlankFit, finds_equal_widths_likelier_than_any_where_they_are_equal_and_else_not) {
+  const Turning turning{2, false, 0.01, 0.05};
+  const auto evidence = [&](const Flanks& flanks, EqualWidth equal) {
+    return FlankFit(flanks, {{}, equal, turning}).log_evidence();
+  };
+  const Flanks equal{4, {0, 60, 170, 250}, {10, 70, 180, 260}};
+  EXPECT_GT(evidence(equal, EqualWidth::teeth), evidence(equal, EqualWidth::none) + 5);
+  const Flanks unequal{4, {0, 60, 170, 250}, {10, 75, 177, 264}};
+  EXPECT_LT(evidence(unequal, EqualWidth::teeth), evidence(unequal, EqualWidth::none) - 5);
 }
 
 TEST(CommonRepeat, is_counted_in_edges_whatever_the_speed) {
