@@ -36,6 +36,7 @@ constexpr double false_alarm_blocks = 3.6e8;  // 100,000 hours of a block a seco
 constexpr double blocks_least = 5;            // allowances to add up; one block adds two at most
 constexpr double block_most = 3;              // allowances
 constexpr int settle_blocks = 5;
+constexpr double told_share = 0.75;  // of the change, that the latest blocks must stand away by
 constexpr std::size_t blocks_after = 3;  // of a step, at least
 
 constexpr std::size_t history_most = 512;
@@ -307,8 +308,10 @@ ChangeDetector::Fit ChangeDetector::best_hinge() const {
 void ChangeDetector::decide(double rpm, double level, std::vector<Change>& out) {
   cusum_ = {};
   const double now = unsaid().value_or(0);
-  if (history_.empty() || std::fabs(now) < plan_.allowance) {
-    return;  // it has gone back by itself
+  // It has gone back by itself, or is less than what is to be reported: a level learned from few seconds that hang together
+  // may be off by half of that.
+  if (history_.empty() || std::fabs(now) < std::max(plan_.allowance, told_share * limits_.change)) {
+    return;
   }
   const Fit step = best_step();
   const Fit hinge = best_hinge();

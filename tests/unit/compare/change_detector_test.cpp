@@ -55,6 +55,11 @@ TEST_F(ChangeDetectorTest, a_step_is_found_within_seconds_with_its_size_and_time
   EXPECT_NEAR(over[0].to, 1, 0.15);
 }
 
+TEST_F(ChangeDetectorTest, says_nothing_of_less_than_three_quarters_of_what_is_to_be_reported) {
+  ASSERT_TRUE(steady(300, 0).empty());
+  EXPECT_TRUE(steady(1200, 0.33).empty());
+}
+
 TEST_F(ChangeDetectorTest, a_drift_is_told_with_its_rate_and_when_it_began_and_again_when_it_stops) {
   ASSERT_TRUE(steady(300, 0).empty());
   const auto walking = [](double t_s) { return 0.1 / 60 * (t_s - 300); };
