@@ -86,7 +86,8 @@ std::vector<double> FlankFit::ahead_of(const std::vector<int>& pitches) const {
   std::vector<double> ahead(2 * count);
   for (std::size_t i = 0; i < count; ++i) {
     const std::size_t tooth = i % flanks_.teeth;
-    const double turn_deg = turn_deg_ * static_cast<double>(i / flanks_.teeth);
+    const std::size_t turn = i / flanks_.teeth;
+    const double turn_deg = turn_deg_ * static_cast<double>(turn);
     const double trail_deg =
         wheel_.equal == EqualWidth::spaces ? angles[tooth + 1] - width_deg_ : angles[tooth] + width_deg_;
     ahead[i] = turn_deg + angles[tooth] - flanks_.lead_deg[i];

@@ -110,10 +110,31 @@ Candidate best_change(const Flanks& flanks, const Candidate& from) {
   return best;
 }
 
+// Of the ways to turn that explain a list nearly as well as the best that which leaves its teeth most doubtful.
+Candidate most_doubtful(const Flanks& flanks, const std::vector<Candidate>& all, const Candidate& best) {
+  constexpr double nearly = 4;
+  Candidate chosen = best;
+  double most_deg = 0;
+  for (const Candidate& one : all) {
+    if (!one.pitches.empty() || one.equal != best.equal || one.worth < best.worth - nearly) {
+      continue;
+    }
+    const FlankFit fit(flanks, {{}, one.equal, one.turning});
+    for (std::size_t tooth = 1; tooth < flanks.teeth; ++tooth) {
+      const double sd_deg = fit.tooth(0, tooth).sd_deg;
+      if (sd_deg > most_deg) {
+        most_deg = sd_deg;
+        chosen.turning = one.turning;
+      }
+    }
+  }
+  return chosen;
+}
+
 }  // namespace
 
 FlankGuess guess_by_flanks(const Flanks& flanks, double firings, double rpm, const WheelGuess& by_one_flank) {
-  constexpr std::size_t changes_most = 4;
+  constexpr std::size_t changes_most = 12;
   constexpr double only_one = 100;  // of a single tooth there is no other wheel
   const std::vector<Candidate> all = candidates(flanks, ways_to_turn(flanks, firings, rpm), rpm, by_one_flank.tried);
   Candidate best = *std::max_element(all.begin(), all.end(), better);
@@ -134,7 +155,11 @@ FlankGuess guess_by_flanks(const Flanks& flanks, double firings, double rpm, con
       rival = std::max(rival, other.worth);
     }
   }
-  return {FlankFit(flanks, {best.pitches, best.equal, best.turning}), best.worth, best.worth - rival};
+  const double worth = best.worth;
+  if (best.pitches.empty()) {
+    best = most_doubtful(flanks, all, best);
+  }
+  return {FlankFit(flanks, {best.pitches, best.equal, best.turning}), worth, worth - rival};
 }
 
 double list_evidence(const Flanks& flanks, double firings, double rpm) {

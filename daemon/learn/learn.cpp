@@ -21,6 +21,7 @@ using Times = std::span<const std::int64_t>;
 constexpr std::size_t edges_least = 8;   // of a wheel
 constexpr std::size_t others_least = 5;  // of a cam or an output: a cranked single has ten cycles in ten seconds
 constexpr std::size_t cam_edges_max = 24;
+constexpr std::size_t few_pitched = 30;  // edges in a cycle, of which one flank may not tell
 constexpr double cycle_four_stroke_deg = 720;
 
 struct Train {
@@ -147,6 +148,9 @@ bool is_even(const WheelGuess& guess) {
 }
 
 bool halves_alike(const std::vector<int>& pitches) {
+  if (pitches.size() % 2 != 0) {
+    return false;
+  }
   const auto half = static_cast<std::ptrdiff_t>(pitches.size() / 2);
   return std::equal(pitches.begin() + half, pitches.end(), pitches.begin());
 }
@@ -156,9 +160,8 @@ bool halves_alike(const std::vector<int>& pitches) {
 std::optional<double> twice_by_flanks(const Train& train, const Fold& fold, const Known& known,
                                       const WheelGuess& guess) {
   constexpr std::size_t listed_most = 100;
-  constexpr std::size_t pitched_most = 30;
   const std::size_t edges = fold.at_deg.size();
-  auto flanks = edges <= (guess.pitched ? pitched_most : listed_most)
+  auto flanks = edges <= (guess.pitched ? few_pitched : listed_most)
                     ? flanks_of(train.t_ns, train.other_ns, fold, edges)
                     : std::nullopt;
   if (!flanks) {
@@ -184,13 +187,19 @@ bool repeats_in_half(const TwoLooks& looks, const Train& train, const Fold& fold
   if (guess.tooth_deg.size() % 2 != 0) {
     return false;
   }
+  const bool alike = guess.pitched && halves_alike(guess.pitches);
   if (const auto twice = twice_by_flanks(train, fold, known, guess)) {
-    return *twice > 0;
+    // Of even teeth both say the same.
+    return *twice > (alike ? -margin_min : 0);
   }
-  // Ripple that comes once a turn looks like a second gap to one who takes a turn for a cycle, but explains far less.
+  if (!guess.pitched) {
+    return is_turn_twice(fold, known.cylinders);
+  }
+  // Ripple that comes once a turn looks like a second gap to one who takes a turn for a cycle: that is less sure, and explains
+  // far less.
   constexpr double far_less = 25;
-  return guess.pitched ? halves_alike(guess.pitches) && guess.log_evidence > looks.turn.log_evidence - far_less
-                       : is_turn_twice(fold, known.cylinders);
+  const bool doubtful = guess.margin < margin_min && guess.log_evidence < looks.turn.log_evidence - far_less;
+  return alike && !doubtful;
 }
 
 // Whether two repeats in a row differ in the same way again and again: then one repeat is no cycle.
@@ -239,7 +248,10 @@ Layout layout_of(const Train& train, std::size_t edges, const Fold& fold, double
   }
   const double for_turn = ripple_for_turn(train.t_ns, edges, looks, known);
   if (for_turn < lead) {
-    return {edges, edges, WheelShaft::cam, true, for_turn < -sure};
+    // What repeats in half of a cam turn is a crank wheel all the same; few teeth both flanks have been asked about.
+    return looks.cycle.pitched && halves_alike(looks.cycle.pitches) && edges > few_pitched
+               ? Layout{edges / 2, edges, WheelShaft::crank, true, false}
+               : Layout{edges, edges, WheelShaft::cam, true, for_turn < -sure};
   }
   return {edges, 2 * edges, WheelShaft::crank, false, for_turn > sure};
 }
@@ -485,7 +497,9 @@ struct ByFlanks {
 std::optional<ByFlanks> look_at_flanks(const Channel& channel, ActiveEdge edge, const Layout& layout, const Fold& cycle,
                                        const Known& known, double rpm, const WheelGuess& guess) {
   constexpr std::size_t teeth_most = 60;
-  if ((guess.pitched && guess.margin >= margin_min) || layout.turn_edges > teeth_most) {
+  constexpr std::size_t few = 24;  // one flank of so few is easily taken for even teeth
+  const bool sure = guess.pitched && guess.margin >= margin_min && layout.turn_edges > few;
+  if (sure || layout.turn_edges > teeth_most) {
     return std::nullopt;
   }
   const bool rises = edge == ActiveEdge::rising;
@@ -495,7 +509,39 @@ std::optional<ByFlanks> look_at_flanks(const Channel& channel, ActiveEdge edge, 
     return std::nullopt;
   }
   const FlankGuess found = guess_by_flanks(*flanks, firings_in(known, true), rpm, guess);
+  if (guess.pitched && guess.margin >= margin_min && found.fit.wheel().pitches == guess.pitches) {
+    return std::nullopt;
+  }
   return ByFlanks{wheel_of(found, *flanks), found.fit};
+}
+
+struct WheelLook {
+  WheelGuess guess;
+  std::optional<FlankFit> fit;  // where both flanks told it
+  double rpm = 0;               // of the crank
+};
+
+WheelLook look_once(const Channel& channel, ActiveEdge edge, const Fold& cycle, const Known& known,
+                    const Layout& layout) {
+  const bool on_cam = layout.shaft == WheelShaft::cam;
+  const Fold fold = turn_fold(layout, cycle);
+  const double rpm = rpm_of(fold.repeat_ns / (on_cam ? 2 : 1));
+  const WheelGuess guess = guess_wheel(fold, firings_in(known, on_cam || known.two_stroke), rpm);
+  if (auto by_flanks = look_at_flanks(channel, edge, layout, cycle, known, rpm, guess)) {
+    return {by_flanks->wheel, by_flanks->fit, rpm};
+  }
+  return {guess, std::nullopt, rpm};
+}
+
+// A wheel of equal pitches whose halves are alike is on the crank: on the cam no one would tell it from that.
+WheelLook look_at_wheel_of(const Channel& channel, ActiveEdge edge, const Fold& cycle, const Known& known,
+                           Layout& layout) {
+  WheelLook look = look_once(channel, edge, cycle, known, layout);
+  if (layout.shaft == WheelShaft::cam && look.guess.pitched && halves_alike(look.guess.pitches)) {
+    layout = {layout.cycle_edges / 2, layout.cycle_edges, WheelShaft::crank, layout.cycle_sure, false};
+    look = look_once(channel, edge, cycle, known, layout);
+  }
+  return look;
 }
 
 void take_others(const std::vector<Channel>& channels, const Known& known, WheelInCycle& wheel, Learned& learned) {
@@ -567,14 +613,13 @@ Learned learn(const std::vector<Channel>& channels, const Known& known) {
   const Roles roles = choose_wheel(trains, known);
   FoundWheel wheel;
   wheel.channel = roles.wheel.channel->name;
-  const auto layout = roles.edges > 0 ? layout_with_others(roles.wheel, roles.edges, roles.cams, known)
-                                      : layout_alone(roles.wheel, known);
+  auto layout = roles.edges > 0 ? layout_with_others(roles.wheel, roles.edges, roles.cams, known)
+                                : layout_alone(roles.wheel, known);
   if (!layout) {
     learned.problem = "channel " + wheel.channel + " has most edges, but shows no pattern that repeats" +
                       (trains.size() > 1 ? "" : ", and no other channel says how many of them make a turn");
     return learned;
   }
-  wheel.shaft = layout->shaft;
   wheel.shaft_sure = layout->shaft_sure;
   learned.cycle_sure = layout->cycle_sure;
   choose_edge(*roles.wheel.channel, layout->cycle_edges, wheel);
@@ -585,13 +630,9 @@ Learned learn(const std::vector<Channel>& channels, const Known& known) {
     learned.problem = "channel " + wheel.channel + " never repeats three times in a row";
     return learned;
   }
-  const Fold fold = turn_fold(*layout, *cycle_fold);
-  const bool whole_cycle = layout->shaft == WheelShaft::cam || known.two_stroke;
-  wheel.rpm = rpm_of(fold.repeat_ns / (layout->shaft == WheelShaft::cam ? 2 : 1));
-  WheelGuess guess = guess_wheel(fold, firings_in(known, whole_cycle), wheel.rpm);
-  const auto by_flanks =
-      look_at_flanks(*roles.wheel.channel, wheel.edge, *layout, *cycle_fold, known, wheel.rpm, guess);
-  guess = by_flanks ? by_flanks->wheel : guess;
+  const auto [guess, fit, rpm] = look_at_wheel_of(*roles.wheel.channel, wheel.edge, *cycle_fold, known, *layout);
+  wheel.shaft = layout->shaft;
+  wheel.rpm = rpm;
   const std::size_t first = reference_edge(steps_of(guess.tooth_deg, deg_per_rev));
   describe_teeth(guess, first, layout->shaft == WheelShaft::cam ? cycle_four_stroke_deg : deg_per_rev, wheel);
   learned.wheel = wheel;
@@ -600,7 +641,7 @@ Learned learn(const std::vector<Channel>& channels, const Known& known) {
     learned.problem = another_wheel(wheel, trains, known);
   }
   WheelInCycle placed = in_cycle(*layout, known, t_ns, *cycle_fold, guess, first);
-  placed.flanks = by_flanks ? std::optional(by_flanks->fit) : std::nullopt;
+  placed.flanks = fit;
   take_others(channels, known, placed, learned);
   const bool even = wheel.pitched && wheel.gaps.empty();
   count_from(even ? mark_by_cam(placed, learned) : placed.angle_deg[first], learned.cycle_deg, learned);

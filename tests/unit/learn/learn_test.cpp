@@ -258,7 +258,7 @@ TEST(Learn, is_not_wrong_about_uneven_teeth_that_are_not_equally_wide) {
 
 TEST(Learn, does_not_say_which_of_two_alike_channels_on_the_camshaft_is_the_wheel_unless_told) {
   const auto at = [](double deg) { return deg * ns_per_deg_at(800); };
-  const Channel one = toothed("a", {0, 140, 290, 430, 580}, std::vector<double>(5, 30), 720, at);
+  const Channel one = toothed("a", {0, 90, 290, 340, 600}, std::vector<double>(5, 30), 720, at);
   const Channel other = toothed("b", {60, 110, 290, 400, 470}, std::vector<double>(5, 20), 720, at);
   Known known;
   known.cylinders = 4;
