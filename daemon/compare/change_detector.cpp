@@ -36,7 +36,7 @@ constexpr double false_alarm_blocks = 3.6e8;  // 100,000 hours of a block a seco
 constexpr double blocks_least = 5;            // allowances to add up; one block adds two at most
 constexpr double block_most = 3;              // allowances
 constexpr int settle_blocks = 5;
-constexpr double told_share = 0.75;  // of the change, that the latest blocks must stand away by
+constexpr double told_share = 0.75;      // of the change, that the latest blocks must stand away by
 constexpr std::size_t blocks_after = 3;  // of a step, at least
 
 constexpr std::size_t history_most = 512;
