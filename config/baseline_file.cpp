@@ -15,6 +15,7 @@ namespace {
 
 constexpr int baseline_format = 1;
 constexpr std::size_t words_max = 200;
+constexpr double band_least_rpm = 1;
 constexpr Range any_number = {-1e9, 1e9};
 constexpr Range any_uncertainty = {0, 1e9};
 
@@ -40,6 +41,12 @@ std::string number(double value) {
 
 void append(std::string& out, const std::string& key, const std::string& value) {
   out += key + " = " + value + "\n";
+}
+
+void append_text(std::string& out, const std::string& key, const std::string& text) {
+  if (!text.empty()) {
+    append(out, key, quoted(text));
+  }
 }
 
 void append(std::string& out, const std::string& key, const std::string& unit, const BaselineNumber& value) {
@@ -72,7 +79,7 @@ std::vector<TableReader> entries(const toml::table& root, const std::string& nam
 BaselineBand read_band(const TableReader& in) {
   BaselineBand band;
   band.from_rpm = in.number("from_rpm", {0, 100000}).value_or(0);
-  band.to_rpm = in.number("to_rpm", {band.from_rpm, 100000, true, false}).value_or(0);
+  band.to_rpm = in.number("to_rpm", {band.from_rpm + band_least_rpm, 100000}).value_or(0);
   if (!in.has("from_rpm") || !in.has("to_rpm")) {
     in.complain("to_rpm", "from_rpm and to_rpm");
   }
@@ -114,11 +121,9 @@ std::string baseline_text(const Baseline& baseline) {
       "# A baseline of crankwitness: what this installation was like when it was found good. Angles are crank\n"
       "# degrees, + is late; uncertainties are 95 % half widths.\n";
   append(out, "format", std::to_string(baseline_format));
-  append(out, "program", quoted(baseline.program));
-  append(out, "engine_name", quoted(baseline.engine_name));
-  if (!baseline.wall_time.empty()) {
-    append(out, "wall_time", quoted(baseline.wall_time));
-  }
+  append_text(out, "program", baseline.program);
+  append_text(out, "engine_name", baseline.engine_name);
+  append_text(out, "wall_time", baseline.wall_time);
   append(out, "trigger_offset_deg", number(baseline.trigger_offset_deg));
   if (baseline.offset_deg && baseline.delay_us) {
     append(out, "offset", "_deg", *baseline.offset_deg);
