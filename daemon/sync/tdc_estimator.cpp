@@ -62,9 +62,21 @@ void TdcEstimator::learn(const FittedTime& fitted) {
   scatter_deg_ = averaged(scatter_deg_, fitted.residual_ns / fitted.ns_per_deg);
 }
 
+double TdcEstimator::known_deg(const FittedTime& fitted) const {
+  return std::max({scatter_ns_ / fitted.ns_per_deg, scatter_deg_, scatter_least_ns / fitted.ns_per_deg});
+}
+
+// How far a curve that may bend more is from the fit, beyond what noise makes of that: of two least-squares fits of which one
+// contains the other, the variance of the difference is the difference of the variances.
+double TdcEstimator::bent_deg(const FittedTime& fitted, const FittedTime& finer) const {
+  const double off_deg = (finer.t_ns - fitted.t_ns) / fitted.ns_per_deg;
+  const double noise = known_deg(fitted);
+  const double by_noise = noise * noise * (finer.noise_gain * finer.noise_gain - fitted.noise_gain * fitted.noise_gain);
+  return std::sqrt(std::max(0.0, off_deg * off_deg - by_noise));
+}
+
 double TdcEstimator::noise_deg(const FittedTime& fitted) const {
-  const double known_deg =
-      std::max({scatter_ns_ / fitted.ns_per_deg, scatter_deg_, scatter_least_ns / fitted.ns_per_deg});
+  const double known_deg = this->known_deg(fitted);
   const double seen_deg = fitted.residual_ns / fitted.ns_per_deg;
   constexpr double surprising = 1.5;
   return sigmas_95 * fitted.noise_gain * (seen_deg > surprising * known_deg ? seen_deg : known_deg);
@@ -85,11 +97,14 @@ std::optional<TdcEstimate> TdcEstimator::estimate(const TdcPoints& points) {
   const auto angle_deg = std::span(points.angle_deg).first(points.count);
   if (!wide_ || !std::equal(angle_deg.begin(), angle_deg.end(), wide_->angle_deg().begin(), wide_->angle_deg().end())) {
     wide_.emplace(angle_deg, cubic);
+    finer_.emplace(angle_deg, quintic);
   }
-  FittedTime fitted = wide_->through(std::span(points.t_ns).first(points.count));
+  const auto t_ns = std::span(points.t_ns).first(points.count);
+  FittedTime fitted = wide_->through(t_ns);
   double model_deg = 0;
   if (smooth_enough(fitted)) {
     learn(fitted);
+    model_deg = bent_deg(fitted, finer_->through(t_ns));
   } else {
     // Speed changes too fast for the wide window: four teeth on either side, and what three on either side would say.
     const FittedTime plainer = fit_around(points, 3, quintic);

@@ -41,11 +41,14 @@ class TdcEstimator {
  private:
   bool smooth_enough(const FittedTime& fitted) const;
   void learn(const FittedTime& fitted);
+  double known_deg(const FittedTime& fitted) const;
+  double bent_deg(const FittedTime& fitted, const FittedTime& finer) const;
   double noise_deg(const FittedTime& fitted) const;
 
-  std::optional<TimeFit> wide_;  // through the points of the last cycle
-  double scatter_ns_ = 0;        // scatter that stays the same in time: noise, tick
-  double scatter_deg_ = 0;       // scatter that stays the same in angle: pitch errors
+  std::optional<TimeFit> wide_;   // through the points of the last cycle
+  std::optional<TimeFit> finer_;  // through the same, and may bend more
+  double scatter_ns_ = 0;         // scatter that stays the same in time: noise, tick
+  double scatter_deg_ = 0;        // scatter that stays the same in angle: pitch errors
 };
 
 }  // namespace cw

@@ -6,6 +6,7 @@
 #include <cmath>
 #include <cstddef>
 #include <numbers>
+#include <optional>
 #include <random>
 
 #include "geometry/angle.hpp"
@@ -54,6 +55,30 @@ TEST(TdcEstimator, takes_no_motion_that_a_cubic_is_too_stiff_for_as_scatter) {
     ASSERT_TRUE(estimator.estimate(points_of({.rpm = 700, .ripple_order = 4, .ripple_deg = 2}, 118, random)));
   }
   EXPECT_EQ(estimator.edge_scatter_ns(), 0);
+}
+
+double covered(const Motion& motion) {
+  std::mt19937_64 random(7);
+  TdcEstimator estimator;
+  constexpr int cycles = 400;
+  int within = 0;
+  for (int cycle = 0; cycle < cycles; ++cycle) {
+    const std::optional<TdcEstimate> found = estimator.estimate(points_of(motion, 60, random));
+    const double true_ns = motion.ripple_deg * ns_per_deg_at(motion.rpm);
+    within += found && std::fabs(found->t_ns - true_ns) / found->ns_per_deg <= found->uncertainty_deg ? 1 : 0;
+  }
+  return static_cast<double>(within) / cycles;
+}
+
+// The place swings as cos(3 x): a cubic over 60 degrees is off by 0.02 degrees in the middle and looks smooth all the same.
+TEST(TdcEstimator, states_what_a_cubic_may_be_too_stiff_for) {
+  EXPECT_GE(covered({.rpm = 2000, .ripple_order = 3, .ripple_deg = 0.4, .noise_ns = 400}), 0.9);
+}
+
+TEST(TdcEstimator, of_noise_alone_covers_no_more_than_it_says) {
+  const double share = covered({.rpm = 2000, .noise_ns = 1000});
+  EXPECT_GE(share, 0.93);
+  EXPECT_LE(share, 0.985);
 }
 
 }  // namespace
