@@ -255,7 +255,8 @@ void count_on(std::span<const std::int64_t> crank_ns, std::span<const CycleTooth
   const double from_deg = run[run.size() - count].crank_deg - teeth.front().crank_deg + cycle_deg;
   double before_rpm = 0;
   for (std::size_t i = 0; i < std::min(crank_ns.size(), cycles_most * count); ++i) {
-    const double at_deg = from_deg + static_cast<double>(i / count) * cycle_deg + teeth[i % count].crank_deg;
+    const double cycles_on = std::floor(static_cast<double>(i) / static_cast<double>(count));
+    const double at_deg = from_deg + cycles_on * cycle_deg + teeth[i % count].crank_deg;
     const auto step_ns = static_cast<double>(crank_ns[i] - run.back().t_ns);
     const double rpm = step_ns > 0 ? rpm_at(step_ns / (at_deg - run.back().crank_deg)) : 0;
     const bool fits = before_rpm == 0 || (rpm < before_rpm * most_change && rpm > before_rpm / most_change);
