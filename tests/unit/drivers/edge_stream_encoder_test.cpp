@@ -150,7 +150,7 @@ TEST(EdgeStreamEncoder, what_goes_in_comes_out_exactly_at_any_rate_and_width_ove
         Counter{1'000'000'000, 64}, Counter{3'000, 64}, Counter{1'000'000, 32}}) {
     for (const int form : {CWES_BINARY, CWES_TEXT}) {
       const DeviceSettings settings{form, counter.rate_hz, counter.width_bits, 1U << 20U};
-      const Trial trial = random_trial(settings, 0, 11, 1500);
+      const Trial trial = random_trial(settings, 0, 11, 500);
       const Heard heard = hear(trial.bytes);
       EXPECT_EQ(heard.error, "");
       EXPECT_TRUE(heard.gaps().empty());
