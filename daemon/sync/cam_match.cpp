@@ -1,6 +1,7 @@
 #include "sync/cam_match.hpp"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <cstddef>
 
@@ -109,6 +110,11 @@ CamMatch match_at(const CamPattern& pattern, double cycle_deg, std::span<const L
   }
   find_missing(pattern, cycle_deg, edges, span, shift_deg, scatter_deg, match);
   std::sort(match.missing_deg.begin(), match.missing_deg.end());
+  if (match.matched > 0) {
+    // Where the others would have it, not the shift that was tried.
+    std::for_each(match.missing_deg.begin(), match.missing_deg.end(),
+                  [&](double& angle_deg) { angle_deg += match.shift_deg - shift_deg; });
+  }
   return match;
 }
 
@@ -145,8 +151,7 @@ std::optional<std::size_t> nearest_free(std::span<const LocatedEdge> edges, cons
 
 // For a phased cam that moves while the span goes by: each edge is looked for from the shift of the one before.
 CamMatch match_moving(const CamPattern& pattern, double cycle_deg, std::span<const LocatedEdge> edges, AngleSpan span,
-                      double usual_deg) {
-  const ShiftRange allowed = allowed_shifts(pattern, 0);
+                      double usual_deg, const ShiftRange& allowed) {
   const double reach_deg = 0.45 * nearest_distance_deg(pattern, cycle_deg);
   CamMatch match;
   std::vector<bool> used(edges.size(), false);
@@ -175,19 +180,30 @@ CamMatch match_moving(const CamPattern& pattern, double cycle_deg, std::span<con
   return match;
 }
 
+// Where a phaser may have the cam: where the file says, and as far as it travels from where the cam was last found, for a
+// drive that has jumped takes the travel with it.
+ShiftRange within_travel(const CamPattern& pattern, const ShiftRange& shifts) {
+  ShiftRange allowed = allowed_shifts(pattern, 0);
+  if (shifts.found) {
+    const double reach_deg = pattern.phaser_max_deg - pattern.phaser_min_deg + pattern.tolerance_deg;
+    allowed.least_deg = std::max(shifts.least_deg, std::min(allowed.least_deg, shifts.usual_deg - reach_deg));
+    allowed.most_deg = std::min(shifts.most_deg, std::max(allowed.most_deg, shifts.usual_deg + reach_deg));
+  }
+  return allowed;
+}
+
 // The same from the given shifts, and from each that lays the first edge on an expected one within the cam's travel.
 CamMatch match_moving_from_any(const CamPattern& pattern, double cycle_deg, std::span<const LocatedEdge> edges,
-                               AngleSpan span, std::vector<double> start_deg) {
-  const ShiftRange allowed = allowed_shifts(pattern, 0);
+                               AngleSpan span, std::vector<double> start_deg, const ShiftRange& allowed) {
   for (const CamEdge& expected : pattern.edges) {
     const double shift = edges.empty() ? 0 : wrap_signed_deg(edges.front().angle_deg - expected.angle_deg, cycle_deg);
     if (!edges.empty() && shift >= allowed.least_deg && shift <= allowed.most_deg) {
       start_deg.push_back(shift);
     }
   }
-  CamMatch best = match_moving(pattern, cycle_deg, edges, span, start_deg.front());
+  CamMatch best = match_moving(pattern, cycle_deg, edges, span, start_deg.front(), allowed);
   for (std::size_t i = 1; i < start_deg.size(); ++i) {
-    CamMatch match = match_moving(pattern, cycle_deg, edges, span, start_deg[i]);
+    CamMatch match = match_moving(pattern, cycle_deg, edges, span, start_deg[i], allowed);
     if (match.mismatches() < best.mismatches()) {
       best = std::move(match);
     }
@@ -261,21 +277,27 @@ CamMatch match_cam(const CamPattern& pattern, double cycle_deg, std::span<const 
   if (best.mismatches() == 0 || is_flood(pattern, cycle_deg, edges, span)) {
     return best;
   }
+  // Scatter is about the common shift: an edge may as well be the earliest or the latest that still belongs to it.
+  const std::array<double, 3> from_edge_deg = {0, scatter_deg, -scatter_deg};
+  const auto tried = std::span(from_edge_deg).first(shifts.found ? 3 : 1);
   for (const LocatedEdge& edge : edges) {
     for (const CamEdge& expected : pattern.edges) {
-      const double shift = wrap_signed_deg(edge.angle_deg - expected.angle_deg, cycle_deg);
-      if (expected.edge != edge.edge || shift < shifts.least_deg || shift > shifts.most_deg) {
-        continue;
-      }
-      CamMatch match = match_at(pattern, cycle_deg, edges, span, shift, scatter_deg);
-      if (better(match, best, usual)) {
-        best = std::move(match);
+      for (const double from_deg : tried) {
+        const double shift = wrap_signed_deg(edge.angle_deg - expected.angle_deg, cycle_deg) + from_deg;
+        if (expected.edge != edge.edge || shift < shifts.least_deg || shift > shifts.most_deg) {
+          continue;
+        }
+        CamMatch match = match_at(pattern, cycle_deg, edges, span, shift, scatter_deg);
+        if (better(match, best, usual)) {
+          best = std::move(match);
+        }
       }
     }
   }
   const bool phased = pattern.phaser_min_deg < pattern.phaser_max_deg;
   if (phased && best.mismatches() > 0) {
-    CamMatch moving = match_moving_from_any(pattern, cycle_deg, edges, span, {usual, best.shift_deg});
+    CamMatch moving =
+        match_moving_from_any(pattern, cycle_deg, edges, span, {usual, best.shift_deg}, within_travel(pattern, shifts));
     if (moving.mismatches() < best.mismatches()) {
       return moving;
     }

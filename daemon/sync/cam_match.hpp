@@ -38,13 +38,14 @@ struct CamMatch {
   int mismatches() const { return static_cast<int>(missing_deg.size() + surplus.size()); }
 };
 
-// Tries every shift in [shift_least_deg, shift_most_deg] that lays some edge on some expected one, and keeps the one
-// with the fewest mismatches; among equals the nearest to `usual_shift_deg`. Expected edges count as missing only when
-// the whole of their scatter lies within `span`.
+// Tries every shift in [least_deg, most_deg] that lays some edge on some expected one, or (`found`) that some edge is just
+// within the scatter of; keeps the one with the fewest mismatches, among equals the nearest to `usual_deg`. Expected edges
+// count as missing only when the whole of their scatter lies within `span`.
 struct ShiftRange {
   double least_deg = 0;
   double most_deg = 0;
   double usual_deg = 0;
+  bool found = false;  // usual_deg is where the cam was last found: its phaser may go as far from there as it travels
 };
 CamMatch match_cam(const CamPattern& pattern, double cycle_deg, std::span<const LocatedEdge> edges, AngleSpan span,
                    const ShiftRange& shifts);

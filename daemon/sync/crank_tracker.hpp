@@ -114,7 +114,7 @@ class CrankTracker {
   // become final only when the gap after them has come where it should.
   std::uint64_t final_marks() const {
     if (holding_) {
-      return confirmed_;
+      return confirmed_ < mark_count_ ? confirmed_ : mark_count_;  // an episode may have taken back the newest
     }
     const std::uint64_t lagged = mark_count_ > lag_marks ? mark_count_ - lag_marks : 0;
     return lagged > settled_ ? lagged : settled_;

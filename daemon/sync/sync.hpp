@@ -262,6 +262,7 @@ class Sync {
   void contradict();
   void close_frames();
   void close_frame(std::size_t cam);
+  void judge_unfinished(CamMatch& match) const;
   double frame_start_deg(const CamPattern& pattern) const;
   bool miscount_likely(std::size_t faults) const;
   bool may_miscount_unseen() const;

@@ -82,9 +82,11 @@ void Sync::seek_place() {
       left = places_by_cams(span, belt_jump_deg_max);
     }
   }
+  // With few teeth a cycle or more lies between the doubt and what it looks at: all since the doubt is kept.
+  const double kept_deg = here_deg - doubt_kept_cycles * cycle_deg;
+  const double oldest_deg = doubted_place_ ? std::min(kept_deg, doubt_from_deg_) : kept_deg;
   for (CamTrack& track : cams_) {
-    std::erase_if(track.edges,
-                  [&](const LocatedEdge& edge) { return edge.angle_deg < here_deg - doubt_kept_cycles * cycle_deg; });
+    std::erase_if(track.edges, [&](const LocatedEdge& edge) { return edge.angle_deg < oldest_deg; });
   }
   const std::optional<PlaceKnown> known = known_by(left);
   if (!known) {
@@ -218,12 +220,13 @@ bool Sync::is_left(const std::vector<int>& places) const {
 // Without a known place no frame is closed; but a cam that gave no edge for a whole cycle is told all the same.
 void Sync::tell_silent_cams() {
   const double here_deg = position_deg(last_tooth_);
-  const AngleSpan span{here_deg - cycle_.cycle_deg, here_deg};
-  if (span.from_deg < segment_position_deg_) {
-    return;
-  }
   for (std::size_t cam = 0; cam < cams_.size(); ++cam) {
-    if (!cams_[cam].edges.empty() && cams_[cam].edges.back().angle_deg >= span.from_deg) {
+    // A phaser on its way makes a cycle of the cam so much longer.
+    const CamPattern& pattern = engine_.cams[cam];
+    const double longer_deg = pattern.phaser_max_deg - pattern.phaser_min_deg + 2 * pattern.tolerance_deg;
+    const AngleSpan span{here_deg - cycle_.cycle_deg - longer_deg, here_deg};
+    const std::vector<LocatedEdge>& edges = cams_[cam].edges;
+    if (span.from_deg < segment_position_deg_ || (!edges.empty() && edges.back().angle_deg >= span.from_deg)) {
       continue;
     }
     CamCycleEvent event;
@@ -326,12 +329,16 @@ void Sync::close_frame(std::size_t cam) {
   event.last_edge_ns = edges.empty() ? 0 : edges.back().t_ns;
   ShiftRange shifts = allowed_shifts(pattern, belt_jump_deg_max);
   shifts.usual_deg = track.clean_shift_deg.value_or(0);
+  shifts.found = track.clean_shift_deg.has_value();
   event.cam = cam;
   event.cycle = cycle_number_;
   event.span = {span.from_deg + to_crank_deg, span.to_deg + to_crank_deg};
   event.match = match_cam(pattern, cycle_.cycle_deg, edges, event.span, shifts);
   if (event.match.matched > 0 && event.match.mismatches() == 0) {
     track.clean_shift_deg = event.match.shift_deg;
+  }
+  if (span.to_deg < frame.to_deg) {
+    judge_unfinished(event.match);
   }
   if (event.match.mismatches() > 1) {
     place_doubts_ = place_looks;
@@ -344,8 +351,18 @@ void Sync::close_frame(std::size_t cam) {
   event.now_ns = tracker_.mark(walked_ - 1).t_ns;
   event.now_deg = here_deg + to_crank_deg;
   event.rpm = last_rpm_;
-  if (is_lock(state_) || suspended_) {
+  const bool says_something = span.to_deg == frame.to_deg || event.match.matched + event.match.mismatches() > 0;
+  if (says_something && (is_lock(state_) || suspended_)) {
     events_.emplace_back(event);
+  }
+}
+
+// A cycle that the lock was lost in. Where the crank stands, or turns back, its last teeth are not where they seem to be: that
+// an edge did not come is not known, and on a slow crank neither is that one was too many.
+void Sync::judge_unfinished(CamMatch& match) const {
+  match.missing_deg.clear();
+  if (may_miscount_unseen()) {
+    match.surplus.clear();
   }
 }
 

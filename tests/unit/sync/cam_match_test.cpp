@@ -120,6 +120,48 @@ TEST(CamMatch, a_phased_cam_that_moves_within_the_cycle_matches_edge_by_edge) {
   EXPECT_NEAR(match.shift_deg, -16, 1);
 }
 
+ShiftRange found_at(double usual_deg) {
+  return {-100, 100, usual_deg, true};
+}
+
+// Two belt teeth of 36 early; the phaser goes on from there by its whole travel of 40, within one cycle.
+TEST(CamMatch, a_phased_cam_whose_belt_has_jumped_travels_from_where_it_was_found) {
+  CamPattern cam = cam_with("intake", {62, 242, 332, 602});
+  cam.phaser_min_deg = -40;
+  cam.phaser_max_deg = 0;
+  cam.tolerance_deg = 6;
+  std::vector<LocatedEdge> edges;
+  double shift_deg = -40;
+  for (const CamEdge& edge : cam.edges) {
+    edges.push_back({edge.angle_deg + shift_deg, 0, edge.edge, 0.01});
+    shift_deg -= 13;
+  }
+  EXPECT_EQ(match_cam(cam, 720, edges, {-60, 660}, found_at(-40)).mismatches(), 0);
+  EXPECT_GT(match_cam(cam, 720, edges, {-60, 660}, shifts(-100, 100)).mismatches(), 0);
+}
+
+// An index once a turn: tolerance 1 degree about its place, found at 0.7; its two edges of a cycle scatter by 0.8 about 0.
+TEST(CamMatch, two_edges_on_either_side_of_their_common_shift_are_both_matched) {
+  CamPattern index = cam_with("index", {30, 390});
+  index.tolerance_deg = 1;
+  const std::vector<LocatedEdge> edges = {{30.8, 0, index.edges[0].edge, 0.01}, {389.2, 0, index.edges[0].edge, 0.01}};
+  const CamMatch match = match_cam(index, 720, edges, one_cycle, found_at(0.7));
+  EXPECT_EQ(match.matched, 2);
+  EXPECT_EQ(match.mismatches(), 0);
+  EXPECT_NEAR(match.shift_deg, 0, 1e-9);
+}
+
+TEST(CamMatch, a_missing_edge_is_named_where_the_others_would_have_it_whatever_shift_was_tried) {
+  const CamPattern cam = cam_with("intake", {62, 242, 332, 602});
+  std::vector<LocatedEdge> edges = seen(cam, one_cycle, 3);
+  edges.erase(edges.begin() + 2);
+  for (const double usual_deg : {-4.0, 0.0, 3.0, 8.0}) {
+    const CamMatch match = match_cam(cam, 720, edges, one_cycle, found_at(usual_deg));
+    ASSERT_EQ(match.missing_deg.size(), 1U) << usual_deg;
+    EXPECT_NEAR(match.missing_deg[0], 335, 1e-9) << usual_deg;
+  }
+}
+
 TEST(CamMatch, the_file_allows_the_phasers_travel_and_its_tolerance_on_both_sides) {
   CamPattern cam = cam_with("intake", {62, 242});
   cam.phaser_min_deg = -40;
