@@ -522,7 +522,9 @@ void CrankTracker::keep_faults() {
 bool CrankTracker::dense_burst(double share_of_step) const {
   constexpr int burst_min = 3;
   const double least_deg = *std::min_element(cycle_step_deg_.begin(), cycle_step_deg_.end());
-  const double tooth_ns = share_of_step * least_deg * episode_.best().speed.ns_per_deg;
+  // About to stand, it takes so long for a step that even swinging to and fro gives edges as near.
+  const double ns_per_deg = std::min(episode_.best().speed.ns_per_deg, 2 * slow_ns_per_deg_);
+  const double tooth_ns = share_of_step * least_deg * ns_per_deg;
   int dense = 0;
   std::int64_t before_ns = marks_[(mark_count_ - 1) & mask_].t_ns;
   for (const PathNode& node : episode_.best_path()) {

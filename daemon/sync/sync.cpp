@@ -340,6 +340,20 @@ bool Sync::cannot_stop_at(double ns_per_deg, double within_deg) const {
   return deg_s * deg_s > 2 * crank_limits::slowing_max_deg_s2 * within_deg;
 }
 
+// Of the last step and the last turn, the slower: a crank that swings back over an edge shows a step that was never made.
+double Sync::slower_ns_per_deg() const {
+  const std::uint64_t end = tracker_.marks_end();
+  const auto turn = static_cast<std::uint64_t>(
+      std::max<long>(1, std::lround(static_cast<double>(cycle_.teeth.size()) * deg_per_rev / cycle_.cycle_deg)));
+  if (end < tracker_.first_mark() + turn + 1) {
+    return tracker_.ns_per_deg();
+  }
+  const CrankMark& from = tracker_.mark(end - 1 - turn);
+  const CrankMark& to = tracker_.mark(end - 1);
+  const double turned_deg = this->turned_deg(end - 1 - turn, end - 1);
+  return std::max(tracker_.ns_per_deg(), static_cast<double>(to.t_ns - from.t_ns) / turned_deg);
+}
+
 void Sync::take_loss(std::int64_t t_ns) {
   const LossReason reason = tracker_.loss_reason();
   const std::int64_t silent_ns = t_ns - before_newest_ns_;
@@ -386,11 +400,13 @@ void Sync::cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns) {
   const std::int64_t silent_ns = t_ns - newest_ns();
   // A slow crank may have stopped, and have swung back under the cam sensor.
   constexpr double slow_rpm = 400;
-  const double turns = rpm_at(tracker_.ns_per_deg()) > slow_rpm ? 0.5 : 1.5;
+  const double turns = rpm_at(slower_ns_per_deg()) > slow_rpm ? 0.5 : 1.5;
   // On a wheel of few teeth cam edges between two teeth are the rule.
   constexpr double steps = 2;
-  const double telling_ns = std::max(turns * deg_per_rev, steps * largest_step_deg_) * tracker_.ns_per_deg();
-  if (tracker_.locked() && cams_since_crank_ >= telling_cam_edges() && interval_ns > 0 &&
+  const TellingCamEdges telling = telling_cam_edges();
+  const double telling_deg = std::max({turns * deg_per_rev, steps * largest_step_deg_, telling.within_deg});
+  const double telling_ns = telling_deg * tracker_.ns_per_deg();
+  if (tracker_.locked() && cams_since_crank_ >= telling.edges && interval_ns > 0 &&
       static_cast<double>(silent_ns) > telling_ns && !silence_reported_) {
     silence_reported_ = true;
     const double rpm = rpm_at(tracker_.ns_per_deg());
@@ -401,21 +417,42 @@ void Sync::cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns) {
   }
 }
 
+// Whether a crank that goes on to lose as much energy with each step as with the last, and half as much again, stands within
+// two steps.
+bool Sync::is_running_down() const {
+  constexpr std::uint64_t marks_min = 3;
+  const std::uint64_t end = tracker_.marks_end();
+  if (end < tracker_.first_mark() + marks_min) {
+    return false;
+  }
+  const auto square_deg_s = [this](std::uint64_t index) {
+    const double seconds = 1e-9 * static_cast<double>(tracker_.mark(index).t_ns - tracker_.mark(index - 1).t_ns);
+    const double deg_s = turned_deg(index - 1, index) / seconds;
+    return deg_s * deg_s;
+  };
+  constexpr double steps = 3;  // two, and half as much again
+  const double now = square_deg_s(end - 1);
+  return now < steps * (square_deg_s(end - 2) - now);
+}
+
 // Cam edges without one of the crank that say that the engine turns. Between teeth so far apart it may have stopped and
 // rock to and fro under the cam sensors: then a stretch is wanted that no rocking gives.
-int Sync::telling_cam_edges() const {
+Sync::TellingCamEdges Sync::telling_cam_edges() const {
   constexpr int usual = 2;
   constexpr double far_apart_deg = 60;
   constexpr double steps = 2;
-  if (largest_step_deg_ < far_apart_deg || cannot_stop_at(tracker_.ns_per_deg(), steps * largest_step_deg_)) {
-    return usual;
+  if (largest_step_deg_ < far_apart_deg ||
+      (cannot_stop_at(slower_ns_per_deg(), steps * largest_step_deg_) && !is_running_down())) {
+    return {usual, 0};
   }
-  constexpr std::size_t cycles = 3;
-  std::size_t edges = 0;
+  constexpr int cycles = 3;
+  int edges = 0;
   for (const CamPattern& cam : engine_.cams) {
-    edges += cam.edges.size();
+    edges += static_cast<int>(cam.edges.size());
   }
-  return std::max(usual, static_cast<int>(cycles * edges));
+  // To and fro the same edge comes again at once; as many by going on take their time.
+  constexpr double cycles_least = 2.5;
+  return {std::max(usual, cycles * edges), cycles_least * cycle_.cycle_deg};
 }
 
 void Sync::reference_edge(std::int64_t t_ns) {
@@ -433,10 +470,10 @@ void Sync::tick(std::int64_t silent_ns) {
   }
   const std::int64_t last_ns = newest_ns();
   const double rpm = tracker_.locked() ? rpm_at(tracker_.ns_per_deg()) : 0;
-  const bool was_locked = tracker_.locked();
+  const bool was_locked = tracker_.locked() && is_lock(state_);
   const double next_deg = was_locked ? tracker_.next_interval_ns() / tracker_.ns_per_deg() : 0;
   // The speed is that of the middle of the last step, and the next tooth was not reached.
-  const bool sudden = was_locked && cannot_stop_at(tracker_.ns_per_deg(), next_deg + largest_step_deg_ / 2);
+  const bool sudden = was_locked && cannot_stop_at(slower_ns_per_deg(), next_deg + largest_step_deg_ / 2);
   tracker_.drop(LossReason::signal_stopped);
   strict_.reset();
   wheel_.forget();

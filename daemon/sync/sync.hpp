@@ -280,7 +280,14 @@ class Sync {
   void suspend(LossReason reason, std::int64_t t_ns);
   void end_suspended();
   void rejoin(std::int64_t t_ns);
-  int telling_cam_edges() const;
+  // So many cam edges, over so much of what the crank would have turned, say that it turns.
+  struct TellingCamEdges {
+    int edges = 0;
+    double within_deg = 0;
+  };
+  TellingCamEdges telling_cam_edges() const;
+  bool is_running_down() const;
+  double slower_ns_per_deg() const;
   bool cannot_stop_at(double ns_per_deg, double within_deg) const;
   void take_loss(std::int64_t t_ns);
   void lose(LossReason reason, std::int64_t t_ns);

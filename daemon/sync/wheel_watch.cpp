@@ -157,14 +157,20 @@ std::optional<WheelOpinion> WheelWatch::look(bool locked) {
     look_at_ = locked ? never : look_at_;
     return take(std::move(now));
   }
+  const double seen_ns = std::accumulate(look->step_ns.begin(), look->step_ns.end(), 0.0);
+  const double step_ns = seen_ns / static_cast<double>(look->step_ns.size());
+  const bool slow = step_ns > file_.mean_step_deg() * ns_per_deg_at(running_rpm);
+  if (now.verdict == WheelVerdict::other_wheel && slow && may_be_file_in_ripple(*look)) {
+    suspicion_.reset();
+    return std::nullopt;
+  }
   if (!seen_often_enough(now, look->step_ns.size())) {
     return std::nullopt;
   }
   if (now.verdict == WheelVerdict::other_wheel) {
     now.verdict = verdict_elsewhere(now).value_or(now.verdict);
   }
-  const double seen_ns = std::accumulate(look->step_ns.begin(), look->step_ns.end(), 0.0);
-  const bool fast = seen_ns <= step_ns_max * static_cast<double>(look->step_ns.size());
+  const bool fast = step_ns <= step_ns_max;
   if (!fast && now.verdict != WheelVerdict::swapped) {
     return std::nullopt;
   }
@@ -327,6 +333,20 @@ std::optional<WheelOpinion> WheelWatch::take(WheelOpinion now) {
   const bool news = !same(opinion_, now);
   opinion_ = std::move(now);
   return news ? opinion_ : std::nullopt;
+}
+
+// Cranked, compression may hide the gap, and comes again every second turn or so: what then repeats has whole turns of the
+// file's wheel, or of even teeth those of one wave. A wheel that looks so is told as soon as the engine runs.
+bool WheelWatch::may_be_file_in_ripple(const WheelLook& look) const {
+  const std::size_t repeat = look.step_deg.size();
+  const auto turn = static_cast<std::size_t>(file_.repeat_teeth);
+  if (turn > 1) {
+    return repeat > turn && repeat % turn == 0;
+  }
+  constexpr double about = 0.5;
+  const double turn_teeth = deg_per_rev / file_.mean_step_deg();
+  return std::any_of(ripple_orders_.begin(), ripple_orders_.end(),
+                     [&](double order) { return std::fabs(static_cast<double>(repeat) - turn_teeth / order) < about; });
 }
 
 // Where else the file's crank pattern is seen. Even teeth are everywhere and say nothing.

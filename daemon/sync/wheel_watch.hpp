@@ -127,6 +127,7 @@ class WheelWatch {
   bool shifts_in_gap() const;
   bool dip_may_hide(double rpm) const;
   bool runs() const;
+  bool may_be_file_in_ripple(const WheelLook& look) const;
   bool looks_backwards_often();
   WheelOpinion wired_backwards() const;
   std::optional<WheelVerdict> verdict_elsewhere(WheelOpinion& opinion) const;

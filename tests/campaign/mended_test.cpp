@@ -51,5 +51,18 @@ TEST(Mended, an_index_that_scatters_by_less_than_its_tolerance_gives_no_odd_edge
   expect_no_false_alarm(45396);
 }
 
+// The speed of the last step is not that of the crank when it swings back over an edge; and the same cam edge, to and fro, is
+// no turning engine.
+TEST(Mended, an_engine_that_stops_and_swings_back_is_no_dead_crank_signal_and_no_noise) {
+  for (const std::uint64_t seed : {42038, 43285, 42789, 41546, 43592}) {
+    expect_no_false_alarm(seed);
+  }
+}
+
+TEST(Mended, what_compression_makes_of_the_wheel_while_cranking_is_no_other_wheel) {
+  expect_no_false_alarm(42242);
+  expect_no_false_alarm(42568);
+}
+
 }  // namespace
 }  // namespace cw::campaign
