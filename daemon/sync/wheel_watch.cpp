@@ -157,30 +157,34 @@ std::optional<WheelOpinion> WheelWatch::look(bool locked) {
     look_at_ = locked ? never : look_at_;
     return take(std::move(now));
   }
-  const double seen_ns = std::accumulate(look->step_ns.begin(), look->step_ns.end(), 0.0);
-  const double step_ns = seen_ns / static_cast<double>(look->step_ns.size());
+  return take_unlike(*look, std::move(now));
+}
+
+// A look at edges that the file does not explain.
+std::optional<WheelOpinion> WheelWatch::take_unlike(const WheelLook& look, WheelOpinion now) {
+  const double seen_ns = std::accumulate(look.step_ns.begin(), look.step_ns.end(), 0.0);
+  const double step_ns = seen_ns / static_cast<double>(look.step_ns.size());
   const bool slow = step_ns > file_.mean_step_deg() * ns_per_deg_at(running_rpm);
-  if (now.verdict == WheelVerdict::other_wheel && slow && may_be_file_in_ripple(*look)) {
+  if (now.verdict == WheelVerdict::other_wheel && slow && may_be_file_in_ripple(look)) {
     suspicion_.reset();
     return std::nullopt;
   }
-  if (!seen_often_enough(now, look->step_ns.size())) {
+  if (!seen_often_enough(now, look.step_ns.size())) {
     return std::nullopt;
   }
   if (now.verdict == WheelVerdict::other_wheel) {
     now.verdict = verdict_elsewhere(now).value_or(now.verdict);
   }
-  const bool fast = step_ns <= step_ns_max;
-  if (!fast && now.verdict != WheelVerdict::swapped) {
+  if (step_ns > step_ns_max && now.verdict != WheelVerdict::swapped) {
     return std::nullopt;
   }
   if (opinion_ && opinion_->verdict == now.verdict && opinion_->edges == now.edges && opinion_->named) {
     confirmed_ = confirmed_ || (now.verdict == WheelVerdict::tooth_displaced && runs());
     return std::nullopt;  // nothing new, and a name is dear to find
   }
-  const std::vector<int> pitches = pitches_of(*look);
+  const std::vector<int> pitches = pitches_of(look);
   now.named = !pitches.empty();
-  now.looks_like = words_of(*look, pitches);
+  now.looks_like = words_of(look, pitches);
   confirmed_ = (confirmed_ && !speaks_against(now)) || (now.verdict == WheelVerdict::tooth_displaced && runs());
   return take(std::move(now));
 }

@@ -128,6 +128,7 @@ class WheelWatch {
   bool dip_may_hide(double rpm) const;
   bool runs() const;
   bool may_be_file_in_ripple(const WheelLook& look) const;
+  std::optional<WheelOpinion> take_unlike(const WheelLook& look, WheelOpinion now);
   bool looks_backwards_often();
   WheelOpinion wired_backwards() const;
   std::optional<WheelVerdict> verdict_elsewhere(WheelOpinion& opinion) const;
