@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <numbers>
+#include <numeric>
 #include <set>
 #include <utility>
 
@@ -373,6 +374,12 @@ void WheelHealth::correct() {
     now.push_back(off_deg_[i] + run_out);
     change = std::max(change, std::fabs(now[i] - (correction_deg_.empty() ? 0 : correction_deg_[i])));
   }
+  // N teeth off by s each: the cosine and the sine of a wave have the variance 2 s^2 / N each, and at one angle the wave 2 s^2 / N.
+  const double seen = static_cast<double>(teeth_.size()) - 1 - 2 * static_cast<double>(masked_.size());
+  const double square =
+      std::inner_product(off_deg_.begin(), off_deg_.end(), off_deg_.begin(), 0.0) / std::max(seen, 1.0);
+  const double waves = 2 * static_cast<double>(masked_.size()) / static_cast<double>(teeth_.size());
+  hidden_deg_ = std::hypot(sigmas_95 * std::sqrt(square * waves), whole ? 0 : shape_->run_out_deg);
   correction_deg_ = std::move(now);
   correction_change_deg_ = std::max(change, correction_change_deg_.value_or(0));
 }

@@ -44,6 +44,9 @@ class WheelHealth {
   // What sync/ is to correct its angles by, of each tooth; changes seldom. Empty until it is known: 32 events, and run-out
   // only where it is told from a weak cylinder.
   const std::vector<double>& correction_deg() const { return correction_deg_; }
+  // What waves that are not in it may be off by at any one angle, 95 %, deg: of a wheel whose teeth are off as these are, each
+  // wave that is masked holds as much as each that is seen; and run-out that is not told from a weak cylinder.
+  double hidden_deg() const { return hidden_deg_; }
   // By how much of a tooth at most that has changed since the last call; nothing when it is the same.
   std::optional<double> take_correction_change_deg();
 
@@ -105,6 +108,7 @@ class WheelHealth {
   std::vector<double> off_deg_;    // of each tooth beside run-out, now
   std::vector<double> early_deg_;  // ... when it was first known
   std::vector<double> correction_deg_;
+  double hidden_deg_ = 0;
   std::optional<double> correction_change_deg_;
   std::optional<Finding> open_run_out_;
   std::vector<std::optional<Finding>> open_teeth_;

@@ -598,7 +598,7 @@ class Monitor::Pipeline {
   void take(const ToothTimesEvent& event, std::vector<Finding>& out) {
     teeth_.take(event, out);
     if (const std::optional<double> change_deg = teeth_.take_correction_change_deg()) {
-      sync_.correct_wheel(teeth_.correction_deg());
+      sync_.correct_wheel(teeth_.correction_deg(), teeth_.hidden_deg());
       if (*change_deg > relearn_deg) {
         tdc_.learn_anew();  // what moves now is our own angle
         cam_changes_.learn_anew();

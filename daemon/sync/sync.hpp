@@ -18,6 +18,7 @@
 #include "sync/cam_pattern_watch.hpp"
 #include "sync/cam_period.hpp"
 #include "sync/crank_tracker.hpp"
+#include "sync/edge_timing.hpp"
 #include "sync/shaft_check.hpp"
 #include "sync/strict_counter.hpp"
 #include "sync/tdc_estimator.hpp"
@@ -166,7 +167,8 @@ class Sync {
 
   // By how much each tooth of the wheel stands late of where the file puts it, as learned; angles and TDC are corrected for it
   // from the next one on. Empty (or of another number of teeth) = as the file says.
-  void correct_wheel(const std::vector<double>& error_deg);
+  // `hidden_deg`: what that leaves open at the TDC, 95 %.
+  void correct_wheel(const std::vector<double>& error_deg, double hidden_deg);
 
   // `silent_ns`: host time since the last crank edge arrived. Call on every tick.
   void tick(std::int64_t silent_ns);
@@ -245,6 +247,7 @@ class Sync {
   TdcPoints points_around_tdc(std::uint64_t index) const;
   bool may_have_turned_back(std::uint64_t index) const;
   void pass_tdc(std::uint64_t index);
+  void watch_timing(std::uint64_t index);
   void report_cycle(std::uint64_t index, const TdcEstimate& tdc, const CrankTracker::RatioRange& ratios);
   void plan_tdc();
   std::optional<double> rpm_over_turn(std::uint64_t index) const;
@@ -340,6 +343,8 @@ class Sync {
   bool cycle_counted_ = false;
   std::optional<std::int64_t> last_tdc_ns_;
   TdcEstimator tdc_;
+  CounterTick tick_;
+  std::uint64_t cycles_watched_ = 0;  // while running
   double last_rpm_ = 0;
   std::uint64_t untold_until_ = 0;     // no TDC before this mark is told: at its time nothing was claimed
   std::int64_t before_newest_ns_ = 0;  // the crank edge before the newest

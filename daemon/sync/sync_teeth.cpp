@@ -14,7 +14,8 @@ constexpr std::uint64_t cycles_told = 2;
 
 }  // namespace
 
-void Sync::correct_wheel(const std::vector<double>& error_deg) {
+void Sync::correct_wheel(const std::vector<double>& error_deg, double hidden_deg) {
+  tdc_.set_hidden_deg(hidden_deg);
   const std::size_t wheel_teeth = engine_.crank.teeth.size();
   error_deg_.clear();
   for (std::size_t i = 0; i < cycle_.teeth.size() && error_deg.size() == wheel_teeth; ++i) {

@@ -300,8 +300,37 @@ bool Sync::may_have_turned_back(std::uint64_t index) const {
   return false;
 }
 
+// Running, seldom after the first cycles, since a wheel's shape and a counter's tick don't change: how exactly the edges of the last turn are timed.
+void Sync::watch_timing(std::uint64_t index) {
+  constexpr int cycles_at_first = 16;
+  constexpr int cycles_between = 16;
+  constexpr double running_rpm = 500;
+  const auto turn = static_cast<std::uint64_t>(
+      std::lround(static_cast<double>(cycle_.teeth.size()) * deg_per_rev / cycle_.cycle_deg));
+  const bool running = last_rpm_ > running_rpm;
+  if (index < segment_start_ + turn) {
+    return;
+  }
+  cycles_watched_ += running ? 1 : 0;
+  if (cycles_watched_ > cycles_at_first && cycles_watched_ % cycles_between != 0) {
+    return;
+  }
+  std::vector<TimedTooth> teeth;
+  for (std::uint64_t i = index - turn; i < index; ++i) {
+    const CrankMark& from = tracker_.mark(i);
+    const CrankMark& to = tracker_.mark(i + 1);
+    tick_.take(to.t_ns - from.t_ns);
+    teeth.push_back({from.t_ns, cycle_.between_deg(from.tooth, to.tooth), late_deg(i)});
+  }
+  tdc_.set_tick_ns(static_cast<double>(tick_.tick_ns()));
+  if (const std::optional<double> scatter_deg = edge_scatter_deg(teeth)) {
+    tdc_.take_scatter(*scatter_deg, running);
+  }
+}
+
 void Sync::pass_tdc(std::uint64_t index) {
   const CrankTracker::RatioRange ratios = tracker_.take_ratios();
+  watch_timing(index);
   const TdcPoints points = points_around_tdc(index);
   const std::optional<TdcEstimate> tdc = coarse_ ? tdc_.between_two(points) : tdc_.estimate(points);
   // Not known to half a tooth, nothing is claimed.

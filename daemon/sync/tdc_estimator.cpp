@@ -14,8 +14,9 @@ constexpr int quintic = 5;
 constexpr int septic = 7;
 constexpr double learning_rpm = 500;
 constexpr double scatter_least_ns = 300;
-// 1.96 standard deviations, and a little for a standard deviation that is itself estimated from some ten readings.
-constexpr double sigmas_95 = 2.1;
+constexpr double sigmas_95 = 1.96;
+// A little more for a standard deviation that is itself estimated from some ten readings.
+constexpr double sigmas_95_of_few = 2.1;
 
 bool is_running(const FittedTime& fitted) {
   return rpm_at(std::max(fitted.ns_per_deg, 1.0)) > learning_rpm;
@@ -62,8 +63,10 @@ void TdcEstimator::learn(const FittedTime& fitted) {
   scatter_deg_ = averaged(scatter_deg_, fitted.residual_ns / fitted.ns_per_deg);
 }
 
+// Jitter grows with speed faster than a turn's scatter is followed; pitch errors are the turn's alone once that is known.
 double TdcEstimator::known_deg(const FittedTime& fitted) const {
-  return std::max({scatter_ns_ / fitted.ns_per_deg, scatter_deg_, scatter_least_ns / fitted.ns_per_deg});
+  const double as_angle_deg = turn_scatter_deg_ > 0 ? turn_scatter_deg_ : std::max(scatter_deg_, cranked_scatter_deg_);
+  return std::max({scatter_ns_ / fitted.ns_per_deg, as_angle_deg, scatter_least_ns / fitted.ns_per_deg});
 }
 
 // How far a curve that may bend more is from the fit, beyond what noise makes of that: of two least-squares fits of which one
@@ -79,7 +82,26 @@ double TdcEstimator::noise_deg(const FittedTime& fitted) const {
   const double known_deg = this->known_deg(fitted);
   const double seen_deg = fitted.residual_ns / fitted.ns_per_deg;
   constexpr double surprising = 1.5;
-  return sigmas_95 * fitted.noise_gain * (seen_deg > surprising * known_deg ? seen_deg : known_deg);
+  const bool of_a_turn = turn_scatter_deg_ + cranked_scatter_deg_ > 0;
+  const double sigmas = of_a_turn ? sigmas_95 : sigmas_95_of_few;
+  return sigmas * fitted.noise_gain * (seen_deg > surprising * known_deg ? seen_deg : known_deg);
+}
+
+void TdcEstimator::take_scatter(double scatter_deg, bool running) {
+  if (running) {
+    turn_scatter_deg_ = averaged(turn_scatter_deg_, scatter_deg);
+  } else {
+    // What the speed does to it only adds.
+    cranked_scatter_deg_ = cranked_scatter_deg_ > 0 ? std::min(cranked_scatter_deg_, scatter_deg) : scatter_deg;
+  }
+}
+
+// What all edges have in common does not average out: half a tick, to one side, beside which noise is needed on that side
+// alone (1.645 of 1.96 standard deviations).
+double TdcEstimator::stated_deg(double ns_per_deg, double noise_deg, double model_deg) const {
+  constexpr double one_sided = 1.645 / 1.96;
+  const double rest_deg = std::hypot(noise_deg, model_deg, hidden_deg_);
+  return std::max(rest_deg, tick_ns_ / 2 / ns_per_deg + one_sided * rest_deg);
 }
 
 std::optional<TdcEstimate> TdcEstimator::between_two(const TdcPoints& points) const {
@@ -87,7 +109,8 @@ std::optional<TdcEstimate> TdcEstimator::between_two(const TdcPoints& points) co
     return std::nullopt;
   }
   const FittedTime fitted = fit_around(points, 1, 1);
-  return TdcEstimate{fitted.t_ns, fitted.ns_per_deg, std::hypot(noise_deg(fitted), points.hidden_dip_deg)};
+  return TdcEstimate{fitted.t_ns, fitted.ns_per_deg,
+                     stated_deg(fitted.ns_per_deg, noise_deg(fitted), points.hidden_dip_deg)};
 }
 
 std::optional<TdcEstimate> TdcEstimator::estimate(const TdcPoints& points) {
@@ -111,7 +134,7 @@ std::optional<TdcEstimate> TdcEstimator::estimate(const TdcPoints& points) {
     fitted = fit_around(points, 4, septic);
     model_deg = std::fabs(fitted.t_ns - plainer.t_ns) / fitted.ns_per_deg + points.hidden_dip_deg;
   }
-  return TdcEstimate{fitted.t_ns, fitted.ns_per_deg, std::hypot(noise_deg(fitted), model_deg)};
+  return TdcEstimate{fitted.t_ns, fitted.ns_per_deg, stated_deg(fitted.ns_per_deg, noise_deg(fitted), model_deg)};
 }
 
 }  // namespace cw

@@ -35,6 +35,18 @@ class TdcEstimator {
   // the one after.
   std::optional<TdcEstimate> between_two(const TdcPoints& points) const;
 
+  // What a turn of edges said of their scatter, in degrees: a few teeth about a TDC, the same in every cycle, say little of a
+  // wheel's pitch errors. Of a cranked engine it has some of the speed in it: the least counts, until one is known of a running
+  // one.
+  void take_scatter(double scatter_deg, bool running);
+
+  // The tick of the counter that stamped the edges, ns; 0 = not known. Most counters cut down, so all edges may be half of it
+  // early, or none.
+  void set_tick_ns(double tick_ns) { tick_ns_ = tick_ns; }
+
+  // What the wheel's own shape may still be off by at the TDC, once it is corrected for what was learned of it (95 %, deg).
+  void set_hidden_deg(double hidden_deg) { hidden_deg_ = hidden_deg; }
+
   // Scatter of one edge as learned at running speed, ns; 0 = not yet.
   double edge_scatter_ns() const { return scatter_ns_; }
 
@@ -44,11 +56,16 @@ class TdcEstimator {
   double known_deg(const FittedTime& fitted) const;
   double bent_deg(const FittedTime& fitted, const FittedTime& finer) const;
   double noise_deg(const FittedTime& fitted) const;
+  double stated_deg(double ns_per_deg, double noise_deg, double model_deg) const;
 
-  std::optional<TimeFit> wide_;   // through the points of the last cycle
-  std::optional<TimeFit> finer_;  // through the same, and may bend more
-  double scatter_ns_ = 0;         // scatter that stays the same in time: noise, tick
-  double scatter_deg_ = 0;        // scatter that stays the same in angle: pitch errors
+  std::optional<TimeFit> wide_;     // through the points of the last cycle
+  std::optional<TimeFit> finer_;    // through the same, and may bend more
+  double scatter_ns_ = 0;           // scatter that stays the same in time: noise, tick
+  double scatter_deg_ = 0;          // scatter that stays the same in angle: pitch errors
+  double turn_scatter_deg_ = 0;     // of all teeth, pitch errors and jitter together
+  double cranked_scatter_deg_ = 0;  // ... the least while cranking
+  double tick_ns_ = 0;
+  double hidden_deg_ = 0;
 };
 
 }  // namespace cw

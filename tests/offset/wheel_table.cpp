@@ -232,6 +232,7 @@ int main(int argc, char** argv) {
   const bool good =
       !tally.tooth_deg.empty() && !tally.before_deg.empty() && !tally.after_deg.empty() &&
       static_cast<double>(tally.teeth_inside) >= covered_least * static_cast<double>(tally.tooth_deg.size()) &&
+      static_cast<double>(tally.after_inside) >= covered_least * static_cast<double>(tally.after_deg.size()) &&
       campaign::quantile(tally.after_deg, 0.95) < campaign::quantile(tally.before_deg, 0.95);
   std::printf("%s\n", good ? "as it should be" : "NOT as it should be");
   return good ? 0 : 1;
