@@ -25,9 +25,9 @@ constexpr double wait_share = 0.3;  // of the time that the drift took so far
 constexpr double at_park_target_deg = 0.5;
 constexpr double in_motion_deg = 1;
 
-// The smallest change that is told. Of the limit while warming up nothing below it may add up: there it is the allowance.
-double change_deg(const Limits& limits, bool warm) {
-  return warm ? limits.cam_change_deg : std::max(limits.cam_change_deg, 2 * limits.cam_warm_up_deg);
+// Warmth moves a cam little by little; what moves at once while the engine warms up is no warmth.
+double slow_change_deg(const Limits& limits, bool warm) {
+  return warm ? 0 : std::max(limits.cam_change_deg, limits.cam_warm_up_deg);
 }
 
 }  // namespace
@@ -36,7 +36,8 @@ CamChangeWatch::CamChangeWatch(const Engine& engine, std::uint64_t& next_id)
     : engine_(engine), next_id_(next_id), warm_(engine.limits.warm_up_s <= 0), was_warm_(warm_) {
   const Limits& limits = engine.limits;
   for (std::size_t i = 0; i < engine.cams.size(); ++i) {
-    cams_.emplace_back(ChangeLimits{change_deg(limits, warm_), limits.learn_s, limits.hysteresis});
+    cams_.emplace_back(ChangeLimits{limits.cam_change_deg, limits.learn_s, limits.hysteresis});
+    cams_.back().detector.set_slow_change(slow_change_deg(limits, warm_));
     for (std::size_t other = 0; other < engine.cams.size(); ++other) {
       if (!engine.cams[i].moves_with.empty() && engine.cams[other].name == engine.cams[i].moves_with) {
         const ChangeLimits apart{limits.cam_pair_deg, limits.learn_s, limits.hysteresis};
@@ -60,7 +61,7 @@ void CamChangeWatch::break_off() {
 
 void CamChangeWatch::learn_anew() {
   for (Cam& cam : cams_) {
-    cam.detector.set_change(change_deg(engine_.limits, warm_), true);
+    cam.detector.set_change(engine_.limits.cam_change_deg, true);
   }
   for (Pair& pair : pairs_) {
     pair.detector.set_change(engine_.limits.cam_pair_deg, true);
@@ -83,7 +84,8 @@ void CamChangeWatch::watch_warmth(const CamCycleEvent& event, const CamCondition
   warm_ = warm;
   const Limits& limits = engine_.limits;
   for (Cam& cam : cams_) {
-    cam.detector.set_change(change_deg(limits, warm), warm && !was_warm_);
+    cam.detector.set_change(limits.cam_change_deg, warm && !was_warm_);
+    cam.detector.set_slow_change(slow_change_deg(limits, warm));
   }
   was_warm_ = was_warm_ || warm;
 }

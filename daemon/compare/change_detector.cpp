@@ -86,6 +86,7 @@ void ChangeDetector::close_block(std::vector<Change>& out) {
   const bool steady = least->rpm > 0 && most->rpm <= steady_ratio * least->rpm;
   now_.first_ns = readings_.front().t_ns;
   now_.last_ns = readings_.back().t_ns;
+  now_.rpm = readings_.front().rpm;
   readings_.clear();
   if (steady) {
     judge(robust_mean(values).mean, rpm, out);
@@ -313,6 +314,10 @@ void ChangeDetector::decide(double rpm, double level, std::vector<Change>& out) 
   if (history_.empty() || std::fabs(now) < std::max(plan_.allowance, told_share * limits_.change)) {
     return;
   }
+  if (slow_change_ > 0) {
+    decide_slowly(rpm, level, now, out);
+    return;
+  }
   const Fit step = best_step();
   const Fit hinge = best_hinge();
   const ChangeKind kind = step.gain >= hinge.gain ? ChangeKind::step : ChangeKind::drift;
@@ -330,16 +335,100 @@ void ChangeDetector::decide(double rpm, double level, std::vector<Change>& out) 
     // The blocks of the step say nothing of the noise.
     recent_.resize(recent_.size() - std::min(recent_.size(), history_.size() - fit.at));
   }
-  // A speed that was learned since then was learned changed.
-  for (Level& one : levels_) {
-    if (!one.known || one.known_ns >= change.begin_ns) {
-      one = {};
-    }
-  }
+  forget_levels_since(change.begin_ns);
   told_ += now;
   anchor_ = 0;
   history_.clear();
   tell(change, level + allowed_, out);
+}
+
+// A speed that was learned since then was learned changed.
+void ChangeDetector::forget_levels_since(std::int64_t t_ns) {
+  for (Level& one : levels_) {
+    if (!one.known || one.known_ns >= t_ns) {
+      one = {};
+    }
+  }
+}
+
+ChangeDetector::Jump ChangeDetector::jump_at(std::size_t at) const {
+  constexpr std::int64_t between_ns = 5'000'000'000;
+  constexpr std::int64_t together_ns = 60'000'000'000;
+  constexpr double sigmas = 6;  // many places are looked at
+  constexpr double same_speed = 1.05;
+  const std::size_t first = at - std::min(at, recent_blocks);
+  const std::size_t end = std::min(at + recent_blocks, history_.size());
+  const auto [slowest, fastest] = std::minmax_element(history_.begin() + static_cast<std::ptrdiff_t>(first),
+                                                      history_.begin() + static_cast<std::ptrdiff_t>(end),
+                                                      [](const Block& a, const Block& b) { return a.rpm < b.rpm; });
+  if (fastest->rpm > same_speed * slowest->rpm) {
+    return {};
+  }
+  // Over a stretch of unsteady speed what came little by little would look so.
+  if (history_[at].first_ns - history_[at - 1].last_ns > between_ns ||
+      history_[end - 1].last_ns - history_[first].first_ns > together_ns) {
+    return {};
+  }
+  const auto mean = [this](std::size_t from, std::size_t to) {
+    double sum = 0;
+    for (std::size_t i = from; i < to; ++i) {
+      sum += history_[i].residual;
+    }
+    return sum / static_cast<double>(to - from);
+  };
+  const double before = mean(first, at);
+  const double after = mean(at, end);
+  double squares = 0;
+  for (std::size_t i = first; i < end; ++i) {
+    const double off = history_[i].residual - (i < at ? before : after);
+    squares += off * off;
+  }
+  const double sd = std::sqrt(squares / static_cast<double>(end - first - 2));
+  const double noise = sd * std::sqrt(1 / static_cast<double>(at - first) + 1 / static_cast<double>(end - at));
+  return std::fabs(after - before) > sigmas * noise ? Jump{after - before, at} : Jump{};
+}
+
+ChangeDetector::Jump ChangeDetector::greatest_jump() const {
+  constexpr std::size_t blocks_least = 3;
+  Jump greatest;
+  for (std::size_t at = blocks_least; at + blocks_least <= history_.size(); ++at) {
+    const Jump jump = jump_at(at);
+    greatest = std::fabs(jump.size) > std::fabs(greatest.size) ? jump : greatest;
+  }
+  return greatest;
+}
+
+// What came at once is told, the rest is followed in silence until it has come to much.
+void ChangeDetector::decide_slowly(double rpm, double level, double now, std::vector<Change>& out) {
+  const Jump jump = greatest_jump();
+  const bool at_once = std::fabs(jump.size) >= limits_.change;
+  const double slow = at_once ? now - jump.size : now;
+  Change change;
+  change.rpm = rpm;
+  change.to = level + told_ + allowed_ + now;
+  change.uncertainty = sigmas_95 * *noise_ / std::sqrt(static_cast<double>(recent_blocks));
+  change.begin_ns = at_once ? history_[jump.at - 1].last_ns : history_.front().first_ns;
+  change.end_ns = at_once ? history_[jump.at].first_ns : now_.last_ns;
+  followed_ += slow;
+  const bool much = !at_once && std::fabs(followed_) >= slow_change_;
+  forget_levels_since(change.begin_ns);
+  anchor_ = 0;
+  history_.clear();
+  if (much) {
+    change.kind = ChangeKind::drift;
+    change.from = change.to - followed_;
+    change.rate_per_s = slow / std::max(1e-9 * static_cast<double>(change.end_ns - change.begin_ns), 1.0);
+    allowed_ -= followed_ - slow;
+    told_ += followed_;
+    followed_ = 0;
+  } else {
+    change.from = change.to - jump.size;
+    allowed_ += slow;
+    told_ += at_once ? jump.size : 0;
+  }
+  if (at_once || much) {
+    tell(change, level + allowed_, out);
+  }
 }
 
 void ChangeDetector::tell(Change change, double base, std::vector<Change>& out) {
@@ -424,6 +513,11 @@ void ChangeDetector::set_change(double change, bool anew) {
   }
   plan_cusum();
   begin_anew();
+}
+
+void ChangeDetector::set_slow_change(double slow_change) {
+  slow_change_ = slow_change;
+  followed_ = 0;
 }
 
 }  // namespace cw

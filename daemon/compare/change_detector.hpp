@@ -68,6 +68,10 @@ class ChangeDetector {
   // From now on this much is reported. If `anew`, all that was learned is learned again.
   void set_change(double change, bool anew);
 
+  // From now on what comes little by little is no change, and followed in silence, until it has come to this much in all; what
+  // comes at once still is one. 0 = all changes alike.
+  void set_slow_change(double slow_change);
+
   // What the latest five blocks are from what was told so far counts as told: another finding holds it. Nothing before.
   void accept();
 
@@ -87,6 +91,7 @@ class ChangeDetector {
     double at_s = 0;      // of running: blocks put end to end
     double residual = 0;  // from the level, what was told included
     double weight = 1;    // blocks in it
+    double rpm = 0;       // of its first reading
   };
   struct Level {
     bool known = false;
@@ -116,6 +121,16 @@ class ChangeDetector {
   void remember(double residual);
   void thin_history();
   void decide(double rpm, double level, std::vector<Change>& out);
+  // Between two blocks that follow one another at one speed, from the mean of some before to that of some after; 0 = none that
+  // stands out.
+  struct Jump {
+    double size = 0;
+    std::size_t at = 0;  // first block of it in `history_`
+  };
+  Jump jump_at(std::size_t at) const;
+  Jump greatest_jump() const;
+  void decide_slowly(double rpm, double level, double now, std::vector<Change>& out);
+  void forget_levels_since(std::int64_t t_ns);
   Fit best_step() const;
   Fit best_hinge() const;
   void tell(Change change, double base, std::vector<Change>& out);
@@ -136,8 +151,10 @@ class ChangeDetector {
   int noise_due_ = 0;
   CusumPlan plan_;
   Cusum cusum_;
-  double told_ = 0;             // changes reported so far
-  double allowed_ = 0;          // changes that are told elsewhere
+  double told_ = 0;     // changes reported so far
+  double allowed_ = 0;  // changes that are told elsewhere
+  double slow_change_ = 0;
+  double followed_ = 0;         // in silence, since the last that was told
   int settling_ = 0;            // blocks until an alarm is decided; 0 = none
   std::vector<Block> history_;  // since the last change that was told
   double running_s_ = 0;

@@ -121,7 +121,7 @@ struct Limits {
   double learn_s = 30;           // steady running from which the level is learned, 10 to 3600
   double tdc_change_deg = 0.5;   // tdc-step, tdc-drift
   double cam_change_deg = 1.0;   // cam-drift and small cam-steps, engine warm
-  double cam_warm_up_deg = 3.0;  // ... in the first `warm_up_s` after a start: warmth moves cams by a degree or two
+  double cam_warm_up_deg = 3.0;  // ... little by little in the first `warm_up_s`: warmth moves cams by a degree or two
   double warm_up_s = 900;        // 0 = the engine is warm from the start
   double cam_pair_deg = 2.0;     // difference of two cams that move together
   double cam_target_deg = 5.0;   // cam-off-target: where the ECU wants the cam against where it stands

@@ -54,6 +54,12 @@ class CamChangeWatchTest : public testing::Test {
   std::uint64_t cycle_ = 0;
 };
 
+double value_of(const Finding& finding, const std::string& name) {
+  const auto value =
+      std::find_if(finding.values.begin(), finding.values.end(), [&](const auto& one) { return one.first == name; });
+  return value == finding.values.end() ? -1000 : value->second;
+}
+
 TEST_F(CamChangeWatchTest, one_of_two_cams_that_walks_off_is_its_drive) {
   CamChangeWatch watch(engine_, next_id_);
   EXPECT_TRUE(run(watch, 120, [](double) { return std::vector{1.0, -2.0}; }).empty());
@@ -106,6 +112,35 @@ TEST_F(CamChangeWatchTest, warming_up_is_no_drift_and_the_level_is_that_of_the_w
   const auto found = run(watch, 120, [](double) { return std::vector{0.5, 2.0}; });
   ASSERT_EQ(found.size(), 1U);
   EXPECT_NEAR(found[0].values[0].second, 2, 0.2) << "from where it stood warm";
+}
+
+// Five minutes after a cold start warmth still moves both by 0.13 degrees a minute.
+TEST_F(CamChangeWatchTest, what_moves_at_once_while_the_engine_warms_up_is_a_step) {
+  for (const double step_deg : {2.0, -1.5}) {
+    engine_.limits.warm_up_s = 900;
+    CamChangeWatch watch(engine_, next_id_);
+    const double start_s = t_s_;
+    const auto warming = [step_deg, start_s](double t_s) {
+      const double by = 2 * (1 - std::exp((start_s - t_s) / 200));
+      return std::vector{by + (t_s > start_s + 300 ? step_deg : 0), by};
+    };
+    const auto found = run(watch, 800, warming);
+    ASSERT_EQ(found.size(), 1U) << step_deg;
+    EXPECT_EQ(found[0].kind, FindingKind::cam_step);
+    EXPECT_EQ(found[0].channel, "intake");
+    EXPECT_NEAR(value_of(found[0], "change_deg"), step_deg, 0.4);
+  }
+}
+
+TEST_F(CamChangeWatchTest, more_than_warmth_does_is_told_while_the_engine_warms_up_though_it_comes_little_by_little) {
+  engine_.limits.warm_up_s = 900;
+  CamChangeWatch watch(engine_, next_id_);
+  const auto found = run(watch, 890, [](double t_s) { return std::vector{0.012 * t_s, 0.0}; });
+  ASSERT_GE(found.size(), 1U);
+  EXPECT_EQ(found[0].kind, FindingKind::cam_drift);
+  EXPECT_EQ(found[0].channel, "intake");
+  EXPECT_GE(value_of(found[0], "change_deg"), 3);
+  EXPECT_LE(value_of(found[0], "change_deg"), 7);
 }
 
 TEST_F(CamChangeWatchTest, a_temperature_that_is_known_takes_the_place_of_the_time) {
