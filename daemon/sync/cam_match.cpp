@@ -239,10 +239,9 @@ std::vector<PlaceFit> place_fits(const CamEdges& cam, double cycle_deg, double t
                                  double extra_shift_deg) {
   std::vector<PlaceFit> fits;
   std::vector<LocatedEdge> moved(cam.edges.begin(), cam.edges.end());
-  const ShiftRange shifts = cam.known_shift_deg
-                                ? ShiftRange{*cam.known_shift_deg - known_shift_slack_deg,
-                                             *cam.known_shift_deg + known_shift_slack_deg, *cam.known_shift_deg}
-                                : allowed_shifts(*cam.pattern, extra_shift_deg);
+  const ShiftRange shifts = cam.known_shift_deg ? ShiftRange{*cam.known_shift_deg - cam.slack_deg,
+                                                             *cam.known_shift_deg + cam.slack_deg, *cam.known_shift_deg}
+                                                : allowed_shifts(*cam.pattern, extra_shift_deg);
   for (int place = 0; place < places; ++place) {
     const double on_deg = place * turn_deg;
     for (std::size_t i = 0; i < moved.size(); ++i) {
@@ -250,8 +249,8 @@ std::vector<PlaceFit> place_fits(const CamEdges& cam, double cycle_deg, double t
     }
     const CamMatch match =
         match_cam(*cam.pattern, cycle_deg, moved, {span.from_deg + on_deg, span.to_deg + on_deg}, shifts);
-    const bool elsewhere = cam.known_shift_deg && std::fabs(match.shift_deg - *cam.known_shift_deg) >
-                                                      known_shift_slack_deg + match.uncertainty_deg;
+    const bool elsewhere = cam.known_shift_deg &&
+                           std::fabs(match.shift_deg - *cam.known_shift_deg) > cam.slack_deg + match.uncertainty_deg;
     const std::size_t astray = match.surplus.size() + (elsewhere ? static_cast<std::size_t>(match.matched) : 0);
     fits.push_back({match.mismatches() == 0 && match.matched > 0 && !elsewhere, astray});
   }

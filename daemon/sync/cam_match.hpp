@@ -64,8 +64,9 @@ ShiftRange allowed_shifts(const CamPattern& pattern, double extra_deg);
 struct CamEdges {
   const CamPattern* pattern = nullptr;
   std::span<const LocatedEdge> edges;  // ascending, over at least `span`
-  // Where the cam was found before, when only that may be believed: then it fits within known_shift_slack_deg of this only.
+  // Where the cam was found before, when only that may be believed: then it fits within `slack_deg` of this only.
   std::optional<double> known_shift_deg = std::nullopt;
+  double slack_deg = known_shift_slack_deg;
 };
 std::vector<int> places_left(std::span<const CamEdges> cams, double cycle_deg, double turn_deg, int places,
                              AngleSpan span, double extra_shift_deg);

@@ -403,6 +403,7 @@ CrankTracker::OddEdges CrankTracker::commit_episode() {
     clean = node.fault == ToothFault::none ? clean + 1 : 0;
     const CrankMark before = marks_[(mark_count_ - 1) & mask_];
     uneven_step_ = uneven_step_ || uneven(node, before, from_mark);
+    odd.at_gap = odd.at_gap || fault_at_gap(before.tooth, node);
     commit_node(node);
     if (clean > 0 && steps_[static_cast<std::size_t>(before.tooth)].confirms) {
       confirm_gap();
@@ -425,7 +426,9 @@ void CrankTracker::note_unsure(const OddEdges& odd, std::uint64_t from_mark) {
   constexpr int many = 3;
   constexpr int few_teeth = 8;
   const int faults = odd.extra + odd.missed;
-  if (!odd.mixed() && faults < (turn_teeth_ < few_teeth ? 1 : many)) {
+  // On a slow crank a tooth missed beside the gap may as well have been missed on its other side, a turn later.
+  const bool gap_unsure = odd.at_gap && ns_per_deg_ > ns_per_deg_at(crank_limits::unsure_rpm);
+  if (!odd.mixed() && !gap_unsure && faults < (turn_teeth_ < few_teeth ? 1 : many)) {
     return;
   }
   const bool open = unsure_until_ == crank_limits::no_mark;

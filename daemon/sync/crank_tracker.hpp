@@ -201,6 +201,7 @@ class CrankTracker {
   struct OddEdges {
     int extra = 0;
     int missed = 0;
+    bool at_gap = false;  // within it or beside
     bool mixed() const { return extra > 0 && missed > 0; }
   };
   OddEdges commit_episode();

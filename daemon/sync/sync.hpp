@@ -357,6 +357,7 @@ class Sync {
   PlaceKnown doubted_known_ = PlaceKnown::none;
   bool doubted_by_cams_ = false;  // no odd edge of the crank came before the doubt
   bool doubted_on_odd_edges_ = false;
+  bool belt_or_count_ = false;  // some doubt was never decided between these: kept over locks
   bool silence_reported_ = false;
   bool suspended_ = false;              // the lock is lost, but its segment may go on (CrankTracker::may_rejoin)
   bool cams_fitted_ = false;            // some cam, without a mismatch, in this lock

@@ -22,6 +22,8 @@ constexpr int place_looks = 4;
 // A cam that jumped leaves no place that fits: after so many cycles of that the one before is taken again.
 constexpr double doubt_cycles = 3;
 constexpr double doubt_kept_cycles = doubt_cycles + 2;  // what the cams did since a cycle before is kept
+// Where it is open whether a belt jumped or teeth were miscounted, a cam that stands elsewhere by more than its play has moved.
+constexpr double unmoved_slack_deg = 0.7;
 
 }  // namespace
 
@@ -46,7 +48,10 @@ std::vector<CamEdges> Sync::evidence(AngleSpan span) const {
     const std::vector<LocatedEdge>& edges = cams_[cam].edges;
     const auto first = std::find_if(edges.begin(), edges.end(),
                                     [span](const LocatedEdge& edge) { return edge.angle_deg >= span.from_deg; });
-    all.push_back({&engine_.cams[cam], {first, edges.end()}, believed_shift(cam)});
+    all.push_back({&engine_.cams[cam],
+                   {first, edges.end()},
+                   believed_shift(cam),
+                   belt_or_count_ ? unmoved_slack_deg : known_shift_slack_deg});
   }
   return all;
 }
@@ -124,6 +129,8 @@ void Sync::decide_place(const std::vector<int>& left, PlaceKnown known) {
       // A belt that jumped or a tooth miscounted: after odd edges, or on a slow crank, nothing here can tell.
       if (!doubted_on_odd_edges_) {
         restore_place();
+      } else {
+        belt_or_count_ = true;
       }
       return;
     }

@@ -64,5 +64,16 @@ TEST(Mended, what_compression_makes_of_the_wheel_while_cranking_is_no_other_whee
   expect_no_false_alarm(42568);
 }
 
+// Even teeth, and a belt that jumps by about two of them just before the engine stops: after that the cam fits two teeth on.
+TEST(Mended, a_cam_that_may_have_jumped_tells_no_tooth_of_an_even_wheel_after_the_engine_has_stopped) {
+  expect_no_false_alarm(43894);
+  expect_no_false_alarm(44753);
+}
+
+// Speeding up at 300 rpm, a tooth missed before the gap was taken for the one after the gap a turn before.
+TEST(Mended, a_turn_after_a_tooth_missed_beside_the_gap_of_a_slow_crank_has_no_tdc) {
+  EXPECT_TRUE(run_seed(42760).verdict.false_locks.empty());
+}
+
 }  // namespace
 }  // namespace cw::campaign
