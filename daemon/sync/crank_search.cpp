@@ -18,6 +18,10 @@ constexpr int lock_steps_min = 6;
 constexpr int coarse_turns = 3;
 constexpr double hopeless_pitch_deg = 36;
 constexpr double coarse_lock_margin = 30.0;
+// What a ripple in speed does to the intervals it does again each turn, so more turns tell no more of it: where teeth lie
+// as far apart as ripple is long, one repeat of the pattern, by itself, must be surer than this.
+constexpr double coarse_pitch_deg = 18;
+constexpr double repeat_margin = 10.0;
 // A crank that has just been thrown back turns backwards for up to two turns, with the same intervals.
 constexpr int turns_after_turn_back = 3;
 
@@ -91,7 +95,7 @@ std::optional<EdgeRow> CrankTracker::certain_row(const PlaceSearch& search, int 
   constexpr double cost_per_step_max = 0.9;
   const bool good = complete(row, turns_wanted(turns)) &&
                     verdict.cost <= cost_per_step_max * static_cast<double>(steps) &&
-                    verdict.margin >= (too_coarse_to_tell() ? coarse_lock_margin : lock_margin);
+                    verdict.margin >= lock_margin_wanted(steps);
   if (!good || stopping(row.speed) >= 1 || (may_run_backwards_ && running_out(row))) {
     return std::nullopt;
   }
@@ -99,6 +103,13 @@ std::optional<EdgeRow> CrankTracker::certain_row(const PlaceSearch& search, int 
   EdgeRow since_stand = row;
   since_stand.clean_steps = static_cast<int>(steps_since_stand(row));
   return complete(since_stand, turns_wanted(turns)) ? std::optional(since_stand) : std::nullopt;
+}
+
+// Of rows of `steps` intervals.
+double CrankTracker::lock_margin_wanted(std::size_t steps) const {
+  const double repeats = static_cast<double>(steps) / cycle_.repeat_teeth;
+  const double by_ripple = cycle_.mean_step_deg() > coarse_pitch_deg ? repeat_margin * repeats : 0;
+  return std::max(too_coarse_to_tell() ? coarse_lock_margin : lock_margin, by_ripple);
 }
 
 // Steps of the row after the last that took so long that the crank may have stood in it.
@@ -123,7 +134,6 @@ std::uint64_t CrankTracker::steps_since_stand(const EdgeRow& row) const {
 
 // With few teeth a compression dip, which comes again every turn, can look more like the gap than the gap does.
 bool CrankTracker::too_coarse_to_tell() const {
-  constexpr double coarse_pitch_deg = 18;
   constexpr double cranking_rpm_max = 350;
   const std::int64_t turn_ns = newest_ns() - raw_[(raw_count_ - 1 - static_cast<std::uint64_t>(turn_teeth_)) & mask_];
   return cycle_.repeat_teeth > 1 && cycle_.mean_step_deg() > coarse_pitch_deg &&

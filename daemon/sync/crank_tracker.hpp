@@ -165,6 +165,7 @@ class CrankTracker {
   bool complete(const EdgeRow& row, int turns) const;
   bool worth_judging(const PlaceSearch& search, int turns) const;
   std::optional<EdgeRow> certain_row(const PlaceSearch& search, int turns) const;  // what is worth_judging()
+  double lock_margin_wanted(std::size_t steps) const;
   bool too_coarse_to_tell() const;
   bool running_out(const EdgeRow& row) const;
   std::uint64_t steps_since_stand(const EdgeRow& row) const;

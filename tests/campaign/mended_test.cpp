@@ -75,5 +75,13 @@ TEST(Mended, a_turn_after_a_tooth_missed_beside_the_gap_of_a_slow_crank_has_no_t
   EXPECT_TRUE(run_seed(42760).verdict.false_locks.empty());
 }
 
+// Teeth so far apart that the ripple of speed made one step look like another, in each turn again: many turns had counted as
+// so much proof.
+TEST(Mended, what_ripple_does_in_each_turn_again_is_no_more_proof_of_the_place) {
+  for (const std::uint64_t seed : {31155, 15000238, 17000287}) {
+    EXPECT_TRUE(run_seed(seed).verdict.false_locks.empty()) << "seed " << seed;
+  }
+}
+
 }  // namespace
 }  // namespace cw::campaign

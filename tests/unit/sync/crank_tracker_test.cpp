@@ -283,6 +283,27 @@ TEST(CrankTrackerLock, is_not_taken_on_a_coarse_wheel_below_350_rpm) {
   }
 }
 
+// Teeth so far apart that a ripple in speed, the same in each turn, makes one step of the wheel look like another. More turns
+// make it no truer.
+TEST(CrankTrackerLock, is_not_taken_where_one_turn_of_a_coarse_wheel_tells_too_little_however_many_say_the_same) {
+  const ToothCycle cycle = test::listed_wheel({0, 77, 145, 229, 293});
+  int locks = 0;
+  for (const double share : {0.0, 0.04, 0.08, 0.12, 0.16}) {
+    for (int i = 0; i < 24; ++i) {
+      const double phase = 2 * std::numbers::pi * i / 24;
+      const auto rippling = [&](double deg) {  // d t / d angle swings by `share`, twice a turn, about 600 rpm
+        const double rad = 2 * deg * std::numbers::pi / 180;
+        return 1e9 / 3600 * (deg + share * 90 / std::numbers::pi * (std::sin(rad + phase) - std::sin(phase)));
+      };
+      TrackerWatch watch(cycle);
+      watch.teeth(test::passages(cycle, 1, 30 * 5, rippling));
+      EXPECT_EQ(watch.wrong_marks(), 0) << share << ", phase " << i << " of 24";
+      locks += watch.locks();
+    }
+  }
+  EXPECT_GT(locks, 0) << "nothing was tried";
+}
+
 // What came before a stop of 0.7 s may have gone backwards: it is no part of a lock. Slowed down evenly to the stop, each
 // interval is as long as the one before lets expect; so is the stop.
 TEST(CrankTrackerLock, rests_on_no_tooth_from_before_the_crank_stood) {
