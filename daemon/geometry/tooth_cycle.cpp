@@ -1,5 +1,6 @@
 #include "geometry/tooth_cycle.hpp"
 
+#include <algorithm>
 #include <cmath>
 #include <cstddef>
 
@@ -31,6 +32,22 @@ int smallest_repeat(const std::vector<CycleTooth>& teeth) {
   return static_cast<int>(teeth.size());
 }
 
+// Steps that differ by no more than arithmetic makes of them become one number: the longest are compared to find the gaps.
+void make_equal_steps_equal(std::vector<CycleTooth>& teeth) {
+  constexpr double rounding_deg = 1e-9;
+  std::vector<double> lengths_deg;
+  for (CycleTooth& tooth : teeth) {
+    const auto same = std::find_if(lengths_deg.begin(), lengths_deg.end(), [&](double length_deg) {
+      return std::fabs(length_deg - tooth.step_deg) <= rounding_deg;
+    });
+    if (same == lengths_deg.end()) {
+      lengths_deg.push_back(tooth.step_deg);
+    } else {
+      tooth.step_deg = *same;
+    }
+  }
+}
+
 }  // namespace
 
 std::vector<double> ToothCycle::steps_deg(int count) const {
@@ -59,6 +76,7 @@ ToothCycle tooth_cycle(const Engine& engine) {
     const double next_deg = last ? engine.cycle_deg : cycle.teeth[i + 1].wheel_deg;
     cycle.teeth[i].step_deg = next_deg - cycle.teeth[i].wheel_deg;
   }
+  make_equal_steps_equal(cycle.teeth);
   cycle.repeat_teeth = smallest_repeat(cycle.teeth);
   return cycle;
 }

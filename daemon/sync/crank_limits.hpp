@@ -16,6 +16,8 @@ inline constexpr double unsure_rpm = 1200;
 // Compression and friction slow a crank down by no more than about this (simulated engines: 12,000 to 30,000), so from
 // more than sqrt(2 x this x step) it can't stop between two teeth.
 inline constexpr double slowing_max_deg_s2 = 40'000;
+// Teeth farther apart than this: compression changes speed as much from one to the next as a gap would.
+inline constexpr double coarse_pitch_deg = 18;
 inline constexpr std::uint64_t no_mark = std::numeric_limits<std::uint64_t>::max();
 
 }  // namespace cw::crank_limits

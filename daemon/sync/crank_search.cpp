@@ -20,7 +20,6 @@ constexpr double hopeless_pitch_deg = 36;
 constexpr double coarse_lock_margin = 30.0;
 // What a ripple in speed does to the intervals it does again each turn, so more turns tell no more of it: where teeth lie
 // as far apart as ripple is long, one repeat of the pattern, by itself, must be surer than this.
-constexpr double coarse_pitch_deg = 18;
 constexpr double repeat_margin = 10.0;
 // A crank that has just been thrown back turns backwards for up to two turns, with the same intervals.
 constexpr int turns_after_turn_back = 3;
@@ -108,7 +107,7 @@ std::optional<EdgeRow> CrankTracker::certain_row(const PlaceSearch& search, int 
 // Of rows of `steps` intervals.
 double CrankTracker::lock_margin_wanted(std::size_t steps) const {
   const double repeats = static_cast<double>(steps) / cycle_.repeat_teeth;
-  const double by_ripple = cycle_.mean_step_deg() > coarse_pitch_deg ? repeat_margin * repeats : 0;
+  const double by_ripple = cycle_.mean_step_deg() > crank_limits::coarse_pitch_deg ? repeat_margin * repeats : 0;
   return std::max(too_coarse_to_tell() ? coarse_lock_margin : lock_margin, by_ripple);
 }
 
@@ -136,7 +135,7 @@ std::uint64_t CrankTracker::steps_since_stand(const EdgeRow& row) const {
 bool CrankTracker::too_coarse_to_tell() const {
   constexpr double cranking_rpm_max = 350;
   const std::int64_t turn_ns = newest_ns() - raw_[(raw_count_ - 1 - static_cast<std::uint64_t>(turn_teeth_)) & mask_];
-  return cycle_.repeat_teeth > 1 && cycle_.mean_step_deg() > coarse_pitch_deg &&
+  return cycle_.repeat_teeth > 1 && cycle_.mean_step_deg() > crank_limits::coarse_pitch_deg &&
          static_cast<double>(turn_ns) > turn_teeth_ * cycle_.mean_step_deg() * ns_per_deg_at(cranking_rpm_max);
 }
 

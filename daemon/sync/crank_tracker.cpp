@@ -20,6 +20,8 @@ constexpr double heavy_dirt = 2.5;
 // Below this a crank that is thrown back by compression may be about to turn; at 6 degrees a step, and with the square
 // root of the step, since v^2 = 2 a s for the last steps before the turning point.
 constexpr double turning_rpm_at_6_deg = 170.0;
+// Two teeth after the gap that it turned back in, a crank may be that much faster again, in ns per degree.
+constexpr double near_turning_share = 0.65;
 // Scatter of a tooth's place: 2.5 % of the pitch, at most 0.15 degrees, a rough wheel. Common practice, no source.
 constexpr double pitch_error_share = 0.025;
 constexpr double pitch_error_max_deg = 0.15;
@@ -77,6 +79,7 @@ CrankTracker::CrankTracker(const ToothCycle& cycle)
   }
   const double mean_step = cycle_.mean_step_deg();
   slow_ns_per_deg_ = ns_per_deg_at(turning_rpm_at_6_deg * std::sqrt(mean_step / 6.0));
+  near_turning_ns_per_deg_ = mean_step < crank_limits::coarse_pitch_deg ? near_turning_share * slow_ns_per_deg_ : 0;
   scatter_.edge_deg = std::min(pitch_error_max_deg, pitch_error_share * mean_step);
   const std::size_t kept = std::bit_ceil(std::max<std::size_t>(1024, 8 * count));
   mask_ = kept - 1;

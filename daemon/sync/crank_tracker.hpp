@@ -75,7 +75,7 @@ class CrankTracker {
       const Step& step = steps_[static_cast<std::size_t>(last.tooth)];
       const double ns_per_deg = static_cast<double>(t_ns - last.t_ns) * step.per_deg;
       if (ns_per_deg < ns_per_deg_ * step.most && ns_per_deg * step.most > ns_per_deg_ &&
-          ns_per_deg < slow_ns_per_deg_) {
+          ns_per_deg < slow_ns_per_deg_ && !(step.confirms && near_turning())) {
         const double ratio = ns_per_deg / ns_per_deg_;
         ratio_most_ = ratio > ratio_most_ ? ratio : ratio_most_;
         ratio_least_ = ratio < ratio_least_ ? ratio : ratio_least_;
@@ -219,6 +219,13 @@ class CrankTracker {
   double next_step_deg(const Survivor& survivor) const;
   bool as_a_cycle_ago(const Survivor& survivor) const;
   bool may_turn_back(const Survivor& survivor);
+  // Whether a crank this slow may have turned back in the gap that it has just come out of. Between teeth that lie far apart
+  // its speed does what a look at two steps can't say.
+  bool near_turning() const {
+    return holding_ && near_turning_ns_per_deg_ > 0 && ns_per_deg_ > near_turning_ns_per_deg_;
+  }
+  std::vector<CrankMark> newest_teeth(std::size_t count) const;
+  bool turned_in_gap() const;
   CrankEvent lose(LossReason reason, std::int64_t t_ns);
   bool in_episode() const { return locked_ && !on_short_path_; }
 
@@ -228,8 +235,9 @@ class CrankTracker {
   double gap_deg_ = 0;     // the longest step
   double turn_deg_ = 360;  // angle after which the pattern repeats
   int gaps_per_repeat_ = 0;
-  int turn_teeth_ = 1;          // teeth in a crank turn, or in the pattern where that is longer (a wheel on the cam)
-  double slow_ns_per_deg_ = 0;  // slower than this the crank may be about to turn back
+  int turn_teeth_ = 1;  // teeth in a crank turn, or in the pattern where that is longer (a wheel on the cam)
+  double near_turning_ns_per_deg_ = 0;  // 0 = never asked
+  double slow_ns_per_deg_ = 0;          // slower than this the crank may be about to turn back
   ScatterModel scatter_;
   PlaceSearch places_;  // when searching
   Trellis episode_;     // over the cycle, when locked and in doubt

@@ -2,6 +2,7 @@
 // direction.
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 #include "geometry/angle.hpp"
 #include "sync/crank_limits.hpp"
@@ -133,6 +134,50 @@ bool CrankTracker::as_a_cycle_ago(const Survivor& survivor) const {
   return false;
 }
 
+// The last `count` teeth as the episode has them, oldest first; fewer when there are not so many.
+std::vector<CrankMark> CrankTracker::newest_teeth(std::size_t count) const {
+  std::vector<CrankMark> teeth;
+  for (std::uint64_t i = mark_count_ - std::min<std::uint64_t>(count, mark_count_ - first_mark_); i < mark_count_;
+       ++i) {
+    teeth.push_back(marks_[i & mask_]);
+  }
+  for (const PathNode& node : episode_.best_path()) {
+    if (node.fault != ToothFault::extra) {
+      teeth.push_back({node.t_ns, node.tooth});
+    }
+  }
+  teeth.erase(teeth.begin(), teeth.end() - static_cast<std::ptrdiff_t>(std::min(count, teeth.size())));
+  return teeth;
+}
+
+// Asked two teeth after a gap. A crank that compression slows down so much that it would stand in the gap, and that comes
+// out of it faster and faster, was slowest in between: its v^2, which falls and rises as work is done, lies below a
+// straight line from one side of the gap to the other, and the gap takes longer than on that line, 2 L / (v1 + v2). One that turned back
+// in the gap has passed less than the gap and may take less.
+bool CrankTracker::turned_in_gap() const {
+  constexpr std::size_t teeth_seen = 6;  // two steps, the gap, two steps
+  const std::vector<CrankMark> teeth = newest_teeth(teeth_seen);
+  if (teeth.size() < teeth_seen || cycle_.repeat_teeth == 1 ||
+      cycle_step_deg_[static_cast<std::size_t>(teeth[2].tooth)] != gap_deg_) {
+    return false;
+  }
+  const auto step_deg = [&](std::size_t i) { return cycle_.between_deg(teeth[i].tooth, teeth[i + 1].tooth); };
+  const auto dt_ns = [&](std::size_t i) { return static_cast<double>(teeth[i + 1].t_ns - teeth[i].t_ns); };
+  // v^2 at the gap's side of the second step, of the first from the gap and the one beyond it; and its fall per degree.
+  const auto squares = [&](std::size_t beside, std::size_t beyond) {
+    const double v_beside = step_deg(beside) / dt_ns(beside);
+    const double v_beyond = step_deg(beyond) / dt_ns(beyond);
+    const double slope = (v_beyond * v_beyond - v_beside * v_beside) / ((step_deg(beside) + step_deg(beyond)) / 2);
+    return std::pair(v_beside * v_beside - slope * step_deg(beside) / 2, slope);
+  };
+  const auto [before, falls] = squares(1, 0);
+  const auto [after, rises] = squares(3, 4);
+  const bool would_stand = falls * gap_deg_ > before;
+  const bool comes_out_faster = rises > 0;
+  const double on_a_line_ns = 2 * gap_deg_ / (std::sqrt(std::max(before, 0.0)) + std::sqrt(std::max(after, 0.0)));
+  return would_stand && comes_out_faster && dt_ns(2) < on_a_line_ns;
+}
+
 // Whether the crank may have turned back unseen (the arithmetic stands at steady_log_ratio). A turn right after a tooth
 // comes after a step at least 1.69 times as long as the one before; one further on makes the last interval at least 1.3
 // times the step before it. Before a gap there is twice the room to turn in, and the limits are 1.5 and 1.25. All are
@@ -145,6 +190,9 @@ bool CrankTracker::may_turn_back(const Survivor& survivor) {
   if (as_a_cycle_ago(survivor)) {
     suspect_ns_per_deg_ = 0;
     return false;
+  }
+  if (turned_in_gap()) {
+    return true;
   }
   const bool slows_on = suspect_ns_per_deg_ > 0 && survivor.speed.ns_per_deg > still_slowing * suspect_ns_per_deg_;
   // A turn far into a gap: the gap takes much longer than the tooth before it lets expect.

@@ -83,5 +83,10 @@ TEST(Mended, what_ripple_does_in_each_turn_again_is_no_more_proof_of_the_place) 
   }
 }
 
+// One cylinder, run out, thrown back in the gap before TDC: as fast out of it as into it, as from a compression passed.
+TEST(Mended, a_crank_that_turns_back_in_the_gap_takes_less_time_than_one_that_passes_it) {
+  expect_no_false_alarm(77520);
+}
+
 }  // namespace
 }  // namespace cw::campaign

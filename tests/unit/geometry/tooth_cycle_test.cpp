@@ -89,6 +89,17 @@ TEST(ToothCycle, of_a_gap_wheel_on_the_cam_has_one_place) {
   EXPECT_EQ(cycle.teeth[22].turn, 0);
 }
 
+// 360/31 and its sums are no binary fractions: the gap of the second turn came out a trifle shorter, and was none.
+TEST(ToothCycle, has_gaps_of_the_very_same_length_in_both_turns) {
+  for (int n = 8; n <= 120; ++n) {
+    const ToothCycle cycle = tooth_cycle(engine_with(pitched_teeth(n, {{n - 2, 2}}, 360), 114));
+    const std::size_t turn = cycle.teeth.size() / 2;
+    for (std::size_t i = 0; i < turn; ++i) {
+      EXPECT_EQ(cycle.teeth[i].step_deg, cycle.teeth[turn + i].step_deg) << n << "-2, tooth " << i;
+    }
+  }
+}
+
 TEST(ToothCycle, of_a_two_stroke_is_one_turn) {
   const ToothCycle cycle = tooth_cycle(engine_with(pitched_teeth(12, {{11, 1}}, 360), 100, 360, 360));
   EXPECT_EQ(cycle.cycle_deg, 360);
