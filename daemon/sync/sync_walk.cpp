@@ -333,8 +333,9 @@ void Sync::pass_tdc(std::uint64_t index) {
   watch_timing(index);
   const TdcPoints points = points_around_tdc(index);
   const std::optional<TdcEstimate> tdc = coarse_ ? tdc_.between_two(points) : tdc_.estimate(points);
-  // Not known to half a tooth, nothing is claimed.
-  if (tdc && tdc->uncertainty_deg < smallest_step_deg_ / 2 && index >= untold_until_ &&
+  // Not known to half a tooth, nor to what anyone could set an engine by, nothing is claimed.
+  constexpr double useful_deg = 15;
+  if (tdc && tdc->uncertainty_deg < std::min(smallest_step_deg_ / 2, useful_deg) && index >= untold_until_ &&
       tracker_.well_supported(index) && tracker_.well_supported(index - std::min(index, points.count)) &&
       !may_have_turned_back(index)) {
     tracker_.set_edge_scatter_ns(std::max(tracker_scatter_min_ns, tdc_.edge_scatter_ns()));

@@ -88,5 +88,10 @@ TEST(Mended, a_crank_that_turns_back_in_the_gap_takes_less_time_than_one_that_pa
   expect_no_false_alarm(77520);
 }
 
+// One tooth a turn, and the engine stands for a moment in a compression: TDC was told with an uncertainty of 56 degrees.
+TEST(Mended, a_tdc_that_is_known_to_no_better_than_tens_of_degrees_is_not_told) {
+  expect_no_false_alarm(88401);
+}
+
 }  // namespace
 }  // namespace cw::campaign
