@@ -18,6 +18,9 @@ inline constexpr double unsure_rpm = 1200;
 inline constexpr double slowing_max_deg_s2 = 40'000;
 // Teeth farther apart than this: compression changes speed as much from one to the next as a gap would.
 inline constexpr double coarse_pitch_deg = 18;
+// An edge after which the time for a degree is at most so many times that of the step before, or the inverse, is the next
+// tooth without further thought.
+inline constexpr double next_tooth_ratio_max = 1.25;
 inline constexpr std::uint64_t no_mark = std::numeric_limits<std::uint64_t>::max();
 
 }  // namespace cw::crank_limits

@@ -7,6 +7,7 @@
 
 #include "geometry/angle.hpp"
 #include "sync/crank_limits.hpp"
+#include "sync/ring.hpp"
 
 namespace cw {
 
@@ -27,7 +28,6 @@ constexpr double pitch_error_share = 0.025;
 constexpr double pitch_error_max_deg = 0.15;
 // No crank is thrown back faster than compression can throw it.
 constexpr double swing_back_rpm_max = 600.0;
-constexpr double short_path_ratio_max = 1.25;
 
 }  // namespace
 
@@ -69,13 +69,17 @@ CrankTracker::CrankTracker(const ToothCycle& cycle)
     const double following = cycle_step_deg_[(i + 1) % count];
     // Half way, in ratio, to the same step with the next tooth missed.
     const double to_missed = std::sqrt(1 + following / step);
-    steps_.push_back({1 / step, std::min(short_path_ratio_max, to_missed), static_cast<std::int32_t>((i + 1) % count)});
+    steps_.push_back({1 / step, std::min(crank_limits::next_tooth_ratio_max, to_missed),
+                      static_cast<std::int32_t>((i + 1) % count)});
   }
   gaps_per_repeat_ =
       static_cast<int>(std::count(cycle_step_deg_.begin(), cycle_step_deg_.begin() + cycle_.repeat_teeth, gap_deg_));
   for (std::size_t i = 0; i < count; ++i) {
     constexpr std::size_t teeth_after = 2;
     steps_[(i + teeth_after) % count].confirms = cycle_.repeat_teeth > 1 && cycle_step_deg_[i] == gap_deg_;
+  }
+  for (std::size_t i = count; i-- > 0;) {
+    steps_[i].run = i + 1 == count || steps_[i].confirms ? 1 : steps_[i + 1].run + 1;
   }
   const double mean_step = cycle_.mean_step_deg();
   slow_ns_per_deg_ = ns_per_deg_at(turning_rpm_at_6_deg * std::sqrt(mean_step / 6.0));
@@ -89,36 +93,40 @@ CrankTracker::CrankTracker(const ToothCycle& cycle)
 
 std::size_t CrankTracker::take_plain(std::span<const std::int64_t> t_ns) {
   const double slow_ns_per_deg = std::min(slow_ns_per_deg_, ns_per_deg_at(crank_limits::unsure_rpm));
-  const std::span<const Step> steps(steps_);
-  const std::span<CrankMark> marks(marks_);
-  const std::uint64_t mask = mask_;
   // What changes from edge to edge, at hand.
-  CrankMark last = marks[(mark_count_ - 1) & mask];
+  CrankMark last = marks_[(mark_count_ - 1) & mask_];
   double ns_per_deg = ns_per_deg_;
   double ratio_most = ratio_most_;
   double ratio_least = ratio_least_;
   std::size_t taken = 0;
-  for (; taken < t_ns.size(); ++taken) {
-    const Step& step = steps[static_cast<std::size_t>(last.tooth)];
-    const double now_ns_per_deg = static_cast<double>(t_ns[taken] - last.t_ns) * step.per_deg;
-    if (!(now_ns_per_deg < ns_per_deg * step.most && now_ns_per_deg * step.most > ns_per_deg &&
-          now_ns_per_deg < slow_ns_per_deg)) {
-      break;
+  for (bool plain = true; plain && taken < t_ns.size();) {
+    // In one run as far as neither teeth nor marks begin again at the front of their list, and no gap is confirmed.
+    const Step* step = &steps_[static_cast<std::size_t>(last.tooth)];
+    CrankMark* mark = &marks_[mark_count_ & mask_];
+    const std::size_t run = std::min({t_ns.size() - taken, step->run, marks_.size() - (mark_count_ & mask_)});
+    for (const std::int64_t now_ns : t_ns.subspan(taken, run)) {
+      const double now_ns_per_deg = static_cast<double>(now_ns - last.t_ns) * step->per_deg;
+      if (!(now_ns_per_deg < ns_per_deg * step->most && now_ns_per_deg * step->most > ns_per_deg &&
+            now_ns_per_deg < slow_ns_per_deg)) {
+        plain = false;
+        break;
+      }
+      const double ratio = now_ns_per_deg / ns_per_deg;
+      ratio_most = ratio > ratio_most ? ratio : ratio_most;
+      ratio_least = ratio < ratio_least ? ratio : ratio_least;
+      ns_per_deg = now_ns_per_deg;
+      last = {now_ns, step->next};
+      *mark++ = last;
+      ++step;
     }
-    const double ratio = now_ns_per_deg / ns_per_deg;
-    ratio_most = ratio > ratio_most ? ratio : ratio_most;
-    ratio_least = ratio < ratio_least ? ratio : ratio_least;
-    ns_per_deg = now_ns_per_deg;
-    last = {t_ns[taken], step.next};
-    marks[(mark_count_ + taken) & mask] = last;
-    if (step.confirms) {
-      note_gap(mark_count_ + taken + 1);  // and nothing is to be held so fast
+    const auto in_run = static_cast<std::size_t>(mark - &marks_[mark_count_ & mask_]);
+    taken += in_run;
+    mark_count_ += in_run;
+    if (in_run > 0 && step[-1].confirms) {
+      note_gap(mark_count_);  // and nothing is to be held so fast
     }
   }
-  for (std::size_t i = 0; i < taken; ++i) {
-    raw_[(raw_count_ + i) & mask] = t_ns[i];
-  }
-  mark_count_ += taken;
+  add_to_ring(raw_, raw_count_, t_ns.first(taken));
   raw_count_ += taken;
   ns_per_deg_ = ns_per_deg;
   ratio_most_ = ratio_most;

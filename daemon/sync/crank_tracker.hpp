@@ -157,6 +157,7 @@ class CrankTracker {
     double most = 1;     // greatest ratio to the last step that the short path takes, and 1/least
     std::int32_t next = 0;
     bool confirms = false;  // arriving at `next`, a gap has been seen with teeth on either side
+    std::size_t run = 1;    // so many steps, this one included, until one confirms or the list ends
   };
 
   CrankEvent edge_off_short_path(std::int64_t t_ns);

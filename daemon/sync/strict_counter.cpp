@@ -5,9 +5,11 @@
 #include <cstddef>
 #include <utility>
 
+#include "sync/crank_limits.hpp"
+
 namespace cw {
 
-StrictCounter::StrictCounter(std::span<const double> step_deg) {
+StrictCounter::StrictCounter(std::span<const double> step_deg) : teeth_until_gap_(step_deg.size()) {
   const std::size_t count = step_deg.size();
   double ratio = 0;
   for (std::size_t i = 0; i < count; ++i) {
@@ -22,6 +24,17 @@ StrictCounter::StrictCounter(std::span<const double> step_deg) {
   if (ratio >= least_gap_ratio && gaps == 1) {
     gap_ratio_ = std::sqrt(ratio);
     edges_per_gap_ = static_cast<int>(count);
+  }
+  constexpr double rounding = 1e-9;
+  for (std::size_t i = 0; i < count && available(); ++i) {
+    int& teeth = teeth_until_gap_[i];
+    const auto ratio_of = [&](std::size_t step) {
+      return step_deg[step % count] / step_deg[(step + count - 1) % count];
+    };
+    while (ratio_of(i + static_cast<std::size_t>(teeth)) * crank_limits::next_tooth_ratio_max <
+           gap_ratio_ * (1 - rounding)) {
+      ++teeth;
+    }
   }
 }
 

@@ -5,6 +5,7 @@
 
 #include <cstdint>
 #include <span>
+#include <vector>
 
 namespace cw {
 
@@ -33,6 +34,20 @@ class StrictCounter {
   // As edge() for each.
   void edges(std::span<const std::int64_t> t_ns);
 
+  // The same for the teeth that follow tooth `before` of the turn, when from each step to the next, the two before the first
+  // included, the time for a degree changes by no more than crank_limits::next_tooth_ratio_max: away from the gap none can
+  // look like one, so these are only counted.
+  void plain_teeth(std::span<const std::int64_t> t_ns, int before) {
+    const auto more = static_cast<int>(t_ns.size());
+    if (more < 2 || more > teeth_until_gap_[static_cast<std::size_t>(before)] || count_ + more > edges_per_gap_) {
+      edges(t_ns);
+      return;
+    }
+    count_ += more;
+    last_ns_ = t_ns.back();
+    last_dt_ns_ = last_ns_ - t_ns[t_ns.size() - 2];
+  }
+
   bool in_sync() const { return in_sync_; }
   // Times that it fell out of sync.
   std::uint32_t losses() const { return losses_; }
@@ -43,6 +58,7 @@ class StrictCounter {
 
   double gap_ratio_ = 0;
   int edges_per_gap_ = 0;
+  std::vector<int> teeth_until_gap_;  // so many after each tooth of the turn can't be taken for the end of a gap
   int count_ = 0;
   bool in_sync_ = false;
   bool gap_seen_ = false;

@@ -396,18 +396,22 @@ void Sync::cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns) {
     jump_.cam_edge(cam, t_ns);
   }
   ++cams_since_crank_;
-  const double interval_ns = tracker_.next_interval_ns();
-  const std::int64_t silent_ns = t_ns - newest_ns();
   // A slow crank may have stopped, and have swung back under the cam sensor.
   constexpr double slow_rpm = 400;
-  const double turns = rpm_at(slower_ns_per_deg()) > slow_rpm ? 0.5 : 1.5;
+  constexpr double turns_least = 0.5;
+  constexpr double turns_when_slow = 1.5;
+  const auto silent_ns = static_cast<double>(t_ns - newest_ns());
+  const bool may_be_silent = tracker_.locked() && !silence_reported_ && tracker_.next_interval_ns() > 0 &&
+                             silent_ns > turns_least * deg_per_rev * tracker_.ns_per_deg();
+  if (!may_be_silent) {
+    return;
+  }
+  const double turns = rpm_at(slower_ns_per_deg()) > slow_rpm ? turns_least : turns_when_slow;
   // On a wheel of few teeth cam edges between two teeth are the rule.
   constexpr double steps = 2;
   const TellingCamEdges telling = telling_cam_edges();
   const double telling_deg = std::max({turns * deg_per_rev, steps * largest_step_deg_, telling.within_deg});
-  const double telling_ns = telling_deg * tracker_.ns_per_deg();
-  if (tracker_.locked() && cams_since_crank_ >= telling.edges && interval_ns > 0 &&
-      static_cast<double>(silent_ns) > telling_ns && !silence_reported_) {
+  if (cams_since_crank_ >= telling.edges && silent_ns > telling_deg * tracker_.ns_per_deg()) {
     silence_reported_ = true;
     const double rpm = rpm_at(tracker_.ns_per_deg());
     const std::int64_t last_ns = newest_ns();

@@ -42,12 +42,13 @@ std::size_t Sync::edges_until_due() const {
 
 std::size_t Sync::plain_crank_edges(std::span<const std::int64_t> t_ns) {
   const std::int64_t newest_before_ns = newest_ns();
+  const std::int32_t tooth_before = tracker_.mark(tracker_.marks_end() - 1).tooth;
   const std::size_t taken = tracker_.take_plain(t_ns);
   if (taken == 0) {
     return 0;
   }
   before_newest_ns_ = taken > 1 ? t_ns[taken - 2] : newest_before_ns;
-  strict_.edges(t_ns.first(taken));
+  strict_.plain_teeth(t_ns.first(taken), tooth_before % cycle_.repeat_teeth);
   wheel_.edges(t_ns.first(taken));
   if (cams_since_crank_ != 0) {
     cams_since_crank_ = 0;

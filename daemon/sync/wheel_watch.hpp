@@ -12,6 +12,7 @@
 #include "geometry/engine.hpp"
 #include "geometry/tooth_cycle.hpp"
 #include "sync/gap_sides.hpp"
+#include "sync/ring.hpp"
 #include "sync/wheel_look.hpp"
 
 namespace cw {
@@ -44,10 +45,10 @@ class EdgeRing {
  public:
   EdgeRing() : t_ns_(kept) {}
   void add(std::int64_t t_ns) { t_ns_[count_++ & (kept - 1)] = t_ns; }
+  // At most `kept`.
   void add(std::span<const std::int64_t> t_ns) {
-    for (const std::int64_t each_ns : t_ns) {
-      add(each_ns);
-    }
+    add_to_ring(t_ns_, count_, t_ns);
+    count_ += t_ns.size();
   }
   std::uint64_t count() const { return count_; }
   void clear() { count_ = 0; }
