@@ -150,14 +150,16 @@ class Monitor::Pipeline {
     const std::size_t most = std::min(sync_.edges_until_due(), run_edges);
     const std::uint32_t wanted = kind_and_channel(first);
     const auto active_code = static_cast<std::uint8_t>(role.active);
+    const std::int64_t delay_ns = role.delay_ns;
+    const std::int64_t row_end_ns = next_row_ns_;
     std::size_t active = 0;
     std::size_t seen = 0;
     for (; active < most && seen < items.size(); ++seen) {
       const Item& item = items[seen];
-      if (kind_and_channel(item) != wanted || item.host_ns >= next_row_ns_) {
+      if (kind_and_channel(item) != wanted || item.host_ns >= row_end_ns) {
         break;
       }
-      t_ns[active] = time_of(item, role);
+      t_ns[active] = item.source_ns - delay_ns;
       active += item.code == active_code ? 1 : 0;
     }
     if (active == 0 || t_ns[0] + role.delay_ns < last_source_ns_) {

@@ -262,8 +262,8 @@ class CrankTracker {
   bool holding_ = false;
   bool reopened_ = false;  // this episode goes back to the last gap
   bool uneven_step_ = false;
-  std::uint64_t audit_at_mark_ = 0;  // 0 = none due
   double ns_per_deg_ = 0;
+  std::uint64_t audit_at_mark_ = 0;  // 0 = none due
   double ratio_least_ = 1;
   double ratio_most_ = 1;
   bool locked_ = false;

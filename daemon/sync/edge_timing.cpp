@@ -42,7 +42,9 @@ std::optional<double> edge_scatter_deg(std::span<const TimedTooth> teeth) {
 }
 
 void CounterTick::take(std::int64_t interval_ns) {
-  divisor_ns_ = std::gcd(divisor_ns_, interval_ns);
+  if (divisor_ns_ == 0 || interval_ns % divisor_ns_ != 0) {
+    divisor_ns_ = std::gcd(divisor_ns_, interval_ns);
+  }
   shortest_ns_ = intervals_ == 0 ? interval_ns : std::min(shortest_ns_, interval_ns);
   ++intervals_;
 }

@@ -52,6 +52,8 @@ Sync::Sync(const Engine& engine)
       jump_(engine, cycle_.mean_step_deg()),
       cam_patterns_(engine),
       turn_deg_(cycle_.cycle_deg / cycle_.places()),
+      crank_turn_teeth_(static_cast<std::uint64_t>(
+          std::lround(static_cast<double>(cycle_.teeth.size()) * deg_per_rev / cycle_.cycle_deg))),
       largest_step_deg_(largest_step(cycle_)),
       smallest_step_deg_(smallest_step(cycle_)),
       cams_(engine.cams.size()),
@@ -343,8 +345,7 @@ bool Sync::cannot_stop_at(double ns_per_deg, double within_deg) const {
 // Of the last step and the last turn, the slower: a crank that swings back over an edge shows a step that was never made.
 double Sync::slower_ns_per_deg() const {
   const std::uint64_t end = tracker_.marks_end();
-  const auto turn = static_cast<std::uint64_t>(
-      std::max<long>(1, std::lround(static_cast<double>(cycle_.teeth.size()) * deg_per_rev / cycle_.cycle_deg)));
+  const std::uint64_t turn = std::max<std::uint64_t>(1, crank_turn_teeth_);
   if (end < tracker_.first_mark() + turn + 1) {
     return tracker_.ns_per_deg();
   }

@@ -145,7 +145,7 @@ class Sync {
     }
     tracker_.note_used(walked_);
   }
-  // So many crank edges in a row, if each is the next tooth, are counted and nothing else comes of them.
+  // So many crank edges in a row, if each is the next tooth, are counted and no event comes of them.
   std::size_t edges_until_due() const;
   // As crank_edge() for each of these, at most so many; stops at the first that is not plainly the next tooth. How many were
   // taken. No event ever comes of it.
@@ -223,6 +223,8 @@ class Sync {
   void look_at_cams();
   void start_segment();
   void walk();
+  bool only_noted(const Pending& edge) const;
+  void pass_plainly(std::uint64_t index);
   void locate_pending(std::uint64_t index);
   struct Located {
     double deg = 0;
@@ -237,10 +239,11 @@ class Sync {
   void forget_teeth();
   // How late this mark's tooth stands, as learned.
   double late_deg(std::uint64_t index) const {
-    return error_deg_.empty()
-               ? 0
-               : error_deg_[static_cast<std::size_t>(tracker_.mark(index).tooth + place_ * cycle_.repeat_teeth) %
-                            error_deg_.size()];
+    if (error_deg_.empty()) {
+      return 0;
+    }
+    const auto tooth = static_cast<std::size_t>(tracker_.mark(index).tooth + place_ * cycle_.repeat_teeth);
+    return error_deg_[tooth < error_deg_.size() ? tooth : tooth - error_deg_.size()];
   }
   double hidden_dip_deg(std::uint64_t index) const;
   void take_located(const Pending& pending, const Located& at);
@@ -312,6 +315,7 @@ class Sync {
   CamJump jump_;  // fed while the cams have not told the tooth
   CamPatternWatch cam_patterns_;
   double turn_deg_ = 360;
+  std::uint64_t crank_turn_teeth_ = 0;  // teeth that pass in a turn of the crank; of a wheel on the cam about
   std::vector<int> alike_;  // places that no cam of this file can tell from one another, as steps from any of them
   double largest_step_deg_ = 0;
   double smallest_step_deg_ = 0;

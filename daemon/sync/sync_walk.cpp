@@ -29,7 +29,7 @@ std::size_t Sync::edges_until_due() const {
       ready_tooth_ > last_tooth_ ? ready_tooth_ - last_tooth_ : ready_tooth_ + teeth - last_tooth_;
   const auto until_tdc = static_cast<std::uint64_t>(to_ready - 1);
   const std::uint64_t most = std::min(until_tdc, wheel_.edges_until_look());
-  if (pending_.empty()) {
+  if (std::all_of(pending_.begin(), pending_.end(), [this](const Pending& edge) { return only_noted(edge); })) {
     return most;
   }
   std::uint64_t until_located = 0;
@@ -54,11 +54,32 @@ std::size_t Sync::plain_crank_edges(std::span<const std::int64_t> t_ns) {
     cams_since_crank_ = 0;
     silence_reported_ = false;
   }
-  walked_ += taken;
-  const std::int32_t before = std::exchange(last_tooth_, tracker_.mark(walked_ - 1).tooth);
-  turns_base_deg_ += last_tooth_ <= before ? cycle_.cycle_deg : 0;
+  const std::uint64_t end = walked_ + taken;
+  while (!pending_.empty() && pending_.front().t_ns < tracker_.mark(end - 1).t_ns) {
+    std::uint64_t index = walked_;
+    while (tracker_.mark(index).t_ns <= pending_.front().t_ns) {
+      ++index;
+    }
+    pass_plainly(index);
+    locate_pending(index);
+  }
+  pass_plainly(end);
   tracker_.note_used(walked_);
   return taken;
+}
+
+// Whether nothing comes of this edge's place but that it is kept for the end of the cycle.
+bool Sync::only_noted(const Pending& edge) const {
+  return edge.channel != reference_channel && known_ == PlaceKnown::cycle && !cam_patterns_.watches(edge.channel);
+}
+
+// Walks over the marks before `index`, less than a cycle of them, at which nothing is due.
+void Sync::pass_plainly(std::uint64_t index) {
+  if (index > walked_) {
+    walked_ = index;
+    const std::int32_t before = std::exchange(last_tooth_, tracker_.mark(index - 1).tooth);
+    turns_base_deg_ += last_tooth_ <= before ? cycle_.cycle_deg : 0;
+  }
 }
 
 void Sync::walk() {
@@ -306,8 +327,7 @@ void Sync::watch_timing(std::uint64_t index) {
   constexpr int cycles_at_first = 16;
   constexpr int cycles_between = 16;
   constexpr double running_rpm = 500;
-  const auto turn = static_cast<std::uint64_t>(
-      std::lround(static_cast<double>(cycle_.teeth.size()) * deg_per_rev / cycle_.cycle_deg));
+  const std::uint64_t turn = crank_turn_teeth_;
   const bool running = last_rpm_ > running_rpm;
   if (index < segment_start_ + turn) {
     return;

@@ -18,6 +18,29 @@ double scale_of(std::span<const double> angle_deg) {
 
 }  // namespace
 
+// Calls `work` with the number of terms as a constant: so the loops over terms have a fixed length, at half the cost.
+template <typename Work>
+auto TimeFit::with_terms(Work work) const {
+  switch (terms_) {
+    case 1:
+      return work.template operator()<1>();
+    case 2:
+      return work.template operator()<2>();
+    case 3:
+      return work.template operator()<3>();
+    case 4:
+      return work.template operator()<4>();
+    case 5:
+      return work.template operator()<5>();
+    case 6:
+      return work.template operator()<6>();
+    case 7:
+      return work.template operator()<7>();
+    default:
+      return work.template operator()<terms_max>();
+  }
+}
+
 TimeFit::TimeFit(std::span<const double> angle_deg, int degree)
     : angle_deg_(angle_deg.begin(), angle_deg.end()),
       terms_(std::min({static_cast<std::size_t>(degree) + 1, terms_max, angle_deg.size()})),
@@ -39,7 +62,8 @@ TimeFit::TimeFit(std::span<const double> angle_deg, int degree)
   eliminate();
   Row unit{};
   unit[0] = 1;
-  noise_gain_ = std::sqrt(std::max(0.0, solve(unit)[0]));
+  const double gain = with_terms([&]<std::size_t terms>() { return solve<terms>(unit)[0]; });
+  noise_gain_ = std::sqrt(std::max(0.0, gain));
 }
 
 // Gauss elimination with row exchange.
@@ -62,17 +86,18 @@ void TimeFit::eliminate() {
   }
 }
 
+template <std::size_t terms>
 TimeFit::Row TimeFit::solve(Row right) const {
-  for (std::size_t column = 0; column < terms_; ++column) {
+  for (std::size_t column = 0; column < terms; ++column) {
     std::swap(right[column], right[pivot_[column]]);
   }
-  for (std::size_t column = 0; column < terms_; ++column) {
-    for (std::size_t row = column + 1; row < terms_; ++row) {
+  for (std::size_t column = 0; column < terms; ++column) {
+    for (std::size_t row = column + 1; row < terms; ++row) {
       right[row] -= normal_[row][column] * right[column];
     }
   }
-  for (std::size_t column = terms_; column-- > 0;) {
-    for (std::size_t k = column + 1; k < terms_; ++k) {
+  for (std::size_t column = terms; column-- > 0;) {
+    for (std::size_t k = column + 1; k < terms; ++k) {
       right[column] -= normal_[column][k] * right[k];
     }
     right[column] /= normal_[column][column];
@@ -81,19 +106,24 @@ TimeFit::Row TimeFit::solve(Row right) const {
 }
 
 FittedTime TimeFit::through(std::span<const double> t_ns) const {
+  return with_terms([&]<std::size_t terms>() { return through_with<terms>(t_ns); });
+}
+
+template <std::size_t terms>
+FittedTime TimeFit::through_with(std::span<const double> t_ns) const {
   Row right{};
   for (std::size_t p = 0; p < t_ns.size(); ++p) {
-    for (std::size_t i = 0; i < terms_; ++i) {
+    for (std::size_t i = 0; i < terms; ++i) {
       right[i] += powers_[p][i] * t_ns[p];
     }
   }
-  const Row coefficient = solve(right);
+  const Row coefficient = solve<terms>(right);
   double squares = 0;
   double differences = 0;
   double before = 0;
   for (std::size_t p = 0; p < t_ns.size(); ++p) {
     double value = 0;
-    for (std::size_t i = terms_; i-- > 0;) {
+    for (std::size_t i = terms; i-- > 0;) {
       value = value * (angle_deg_[p] / scale_) + coefficient[i];
     }
     const double residual = t_ns[p] - value;
@@ -103,8 +133,8 @@ FittedTime TimeFit::through(std::span<const double> t_ns) const {
   }
   FittedTime fitted;
   fitted.t_ns = coefficient[0];
-  fitted.ns_per_deg = terms_ > 1 ? coefficient[1] / scale_ : 0;
-  fitted.freedom = static_cast<int>(t_ns.size()) - static_cast<int>(terms_);
+  fitted.ns_per_deg = terms > 1 ? coefficient[1] / scale_ : 0;
+  fitted.freedom = static_cast<int>(t_ns.size()) - static_cast<int>(terms);
   fitted.residual_ns = fitted.freedom > 0 ? std::sqrt(squares / fitted.freedom) : 0;
   fitted.unlikeness = fitted.freedom > 0 && squares > 0 ? differences / squares : 0;
   fitted.noise_gain = noise_gain_;

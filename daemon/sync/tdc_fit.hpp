@@ -41,7 +41,12 @@ class TimeFit {
   using Row = std::array<double, terms_max>;
 
   void eliminate();
+  template <typename Work>
+  auto with_terms(Work work) const;
+  template <std::size_t terms>
   Row solve(Row right) const;
+  template <std::size_t terms>
+  FittedTime through_with(std::span<const double> t_ns) const;
 
   std::vector<double> angle_deg_;
   std::size_t terms_ = 1;
