@@ -15,7 +15,8 @@ double remainder_deg(double angle_deg, double cycle_deg) {
   if (angle_deg < cycle_deg) {
     return angle_deg;
   }
-  if (cycle_deg > whole_max || angle_deg > angle_max_deg || cycle_deg != std::floor(cycle_deg)) {
+  const bool small = cycle_deg <= whole_max && angle_deg <= angle_max_deg;
+  if (!small || cycle_deg != static_cast<double>(static_cast<std::int64_t>(cycle_deg))) {
     return std::fmod(angle_deg, cycle_deg);
   }
   // Whole numbers so small that their product is exact, and so is what is left then. The quotient may have been rounded up.

@@ -44,14 +44,23 @@ constexpr std::int64_t evidence_lead_ns = ns_per_s;
 constexpr std::uint64_t evidence_step = 128;
 constexpr std::int64_t ecu_lead_ns = 2 * ns_per_s;  // what the ECU says may be late, and the odd edge before it
 
-// Kind, source and channel, which stand side by side, to be compared at once.
-std::uint32_t kind_and_channel(const Item& item) {
+// Kind, source, channel and code, which stand side by side, to be compared at once.
+std::uint32_t kind_channel_and_code(const Item& item) {
   static_assert(offsetof(Item, source) == offsetof(Item, kind) + 1 &&
                 offsetof(Item, channel) == offsetof(Item, kind) + 2 &&
                 offsetof(Item, code) == offsetof(Item, kind) + 3);
   std::uint32_t four = 0;
   std::memcpy(&four, &item.kind, sizeof(four));
-  return four & (std::endian::native == std::endian::little ? 0x00ffffffU : 0xffffff00U);
+  return four;
+}
+
+// The same without the code.
+std::uint32_t kind_and_channel(const Item& item) {
+  return kind_channel_and_code(item) & (std::endian::native == std::endian::little ? 0x00ffffffU : 0xffffff00U);
+}
+
+bool is_edge(const Item& item, std::uint32_t wanted) {
+  return kind_channel_and_code(item) == wanted;
 }
 
 // When it was at the sensor.
@@ -134,8 +143,9 @@ class Monitor::Pipeline {
     }
   }
 
-  // Edges of the crank in a row of which each active one is plainly the next tooth and no more is to be done: most of what
-  // comes from a sound engine. Returns how many items at the front were dealt with; 0 says nothing of what the first is.
+  // Edges of the crank in a row of which each active one is plainly the next tooth, cams' edges among them, and no more is
+  // to be done: most of what comes from a sound engine. Returns how many items at the front were dealt with; 0 says nothing
+  // of what the first is.
   std::size_t plain_crank_edges(std::span<const Item> items) {
     const Item& first = items.front();
     if (first.kind != ItemKind::edge || first.source != timing_source_) {
@@ -145,48 +155,90 @@ class Monitor::Pipeline {
     if (role.role != Role::crank || role.both_edges) {
       return 0;
     }
-    constexpr std::size_t run_edges = 64;
-    std::array<std::int64_t, run_edges> t_ns;  // of the active edges
     const std::size_t most = std::min(sync_.edges_until_due(), run_edges);
-    const std::uint32_t wanted = kind_and_channel(first);
-    const auto active_code = static_cast<std::uint8_t>(role.active);
-    const std::int64_t delay_ns = role.delay_ns;
-    const std::int64_t row_end_ns = next_row_ns_;
-    std::size_t active = 0;
-    std::size_t seen = 0;
-    for (; active < most && seen < items.size(); ++seen) {
-      const Item& item = items[seen];
-      if (kind_and_channel(item) != wanted || item.host_ns >= row_end_ns) {
-        break;
-      }
-      t_ns[active] = item.source_ns - delay_ns;
-      active += item.code == active_code ? 1 : 0;
-    }
-    if (active == 0 || t_ns[0] + role.delay_ns < last_source_ns_) {
+    if (most == 0) {
       return 0;
     }
-    const std::size_t taken = sync_.plain_crank_edges(std::span(t_ns).first(active));
-    if (taken < active) {
-      seen = items_before_edge(items.first(seen), active_code, taken);
+    gather(items, most, role);
+    const PlainRun& run = run_;
+    if (run.active == 0 || run.t_ns[0] + role.delay_ns < last_source_ns_) {
+      return 0;
     }
-    if (seen > 0) {
-      note_plain(items.first(seen), taken, role);
+    const std::size_t taken =
+        sync_.plain_crank_edges(std::span(run.t_ns).first(run.active), std::span(run.cams).first(run.cam_edges));
+    if (taken == 0) {
+      return 0;
     }
+    // Up to the last edge taken.
+    std::size_t seen = run.seen;
+    for (std::size_t left = run.active - taken; left > 0 || !is_edge(items[seen - 1], run.wanted);) {
+      --seen;
+      left -= is_edge(items[seen], run.wanted) ? 1 : 0;
+    }
+    note_plain(items.first(seen), taken, role);
     return seen;
   }
 
-  // How many items stand before the active edge of this number.
-  static std::size_t items_before_edge(std::span<const Item> items, std::uint8_t active_code, std::size_t edge) {
+  static constexpr std::size_t run_edges = 64;
+  // The front of what has come: active edges of the crank, cams' active edges between two of them, and other edges of the
+  // crank.
+  struct PlainRun {
+    std::uint32_t wanted = 0;  // kind, source, channel and code of an active edge
+    std::size_t seen = 0;      // items
     std::size_t active = 0;
-    std::size_t before = 0;
-    while (active < edge || items[before].code != active_code) {
-      active += items[before].code == active_code ? 1 : 0;
-      ++before;
+    std::size_t cam_edges = 0;
+    std::array<std::int64_t, run_edges> t_ns{};  // of the active edges
+    std::array<Sync::CamAmong, 8> cams{};
+  };
+
+  void gather(std::span<const Item> items, std::size_t most, const ChannelRole& crank) {
+    PlainRun& run = run_;
+    run.cam_edges = 0;
+    Item active_edge = items.front();
+    active_edge.code = static_cast<std::uint8_t>(crank.active);
+    const std::uint32_t wanted = kind_channel_and_code(active_edge);
+    run.wanted = wanted;
+    const std::uint32_t crank_edge = kind_and_channel(active_edge);
+    const std::int64_t delay_ns = crank.delay_ns;
+    const std::int64_t row_end_ns = next_row_ns_;
+    std::size_t active = 0;
+    std::size_t seen = 0;
+    for (; active < most && seen < items.size() && items[seen].host_ns < row_end_ns; ++seen) {
+      const Item& item = items[seen];
+      if (is_edge(item, wanted)) {
+        run.t_ns[active++] = item.source_ns - delay_ns;
+      } else if (kind_and_channel(item) != crank_edge && !gather_cam(items, seen, active, crank)) {
+        break;
+      }
     }
-    return before;
+    run.seen = seen;
+    run.active = active;
   }
 
-  // What edge() does with each of them but for sync, which has taken the active ones.
+  // Whether this item is a cam's edge between two of the crank, and no more need be done with it than to note it.
+  bool gather_cam(std::span<const Item> items, std::size_t at, std::size_t active, const ChannelRole& crank) {
+    PlainRun& run = run_;
+    const Item& item = items[at];
+    if (item.kind != ItemKind::edge || item.source != timing_source_ || at == 0 || at + 1 >= items.size() ||
+        run.cam_edges == run.cams.size()) {
+      return false;
+    }
+    const ChannelRole& role = roles_[item.source][item.channel];
+    const Item& before = items[at - 1];
+    const Item& after = items[at + 1];
+    const auto code = static_cast<EdgeCode>(item.code);
+    const bool among = is_edge(before, run.wanted) && is_edge(after, run.wanted) &&
+                       before.source_ns <= item.source_ns && item.source_ns <= after.source_ns;
+    if (!among || role.role != Role::cam || role.delay_ns != crank.delay_ns ||
+        !(role.both_edges || code == role.active) || !sync_.takes_among(role.cam)) {
+      return false;
+    }
+    run.cams[run.cam_edges++] = {active, role.cam, edge_of(code), time_of(item, role)};
+    return true;
+  }
+
+  // What edge() does with each of them, the last an active edge of the crank, but for sync, which has taken those and the
+  // cams'.
   void note_plain(std::span<const Item> items, std::size_t active, const ChannelRole& role) {
     const Item& last = items.back();
     last_host_ns_ = last.host_ns;
@@ -194,21 +246,17 @@ class Monitor::Pipeline {
     links_.heard(last.source, last.host_ns);
     clocks_.edges(items);
     row_.crank_edges += static_cast<std::uint32_t>(active);
-    const Item* last_active = active == items.size() ? &last : nullptr;
-    if (last.sequence >= evidence_due_ || last_active == nullptr) {
-      for (const Item& item : items) {
-        note_evidence(item);
-        if (item.code == static_cast<std::uint8_t>(role.active)) {
-          last_active = &item;
-        } else {
-          sync_.crank_other_edge(time_of(item, role));
-        }
-      }
+    last_source_ns_ = last.source_ns;
+    last_crank_host_ns_ = last.host_ns;
+    hears_crank_ = true;
+    if (last.sequence < evidence_due_ && active == items.size()) {
+      return;
     }
-    if (active > 0) {
-      last_source_ns_ = last_active->source_ns;
-      last_crank_host_ns_ = last_active->host_ns;
-      hears_crank_ = true;
+    for (const Item& item : items) {
+      note_evidence(item);
+      if (kind_and_channel(item) == kind_and_channel(last) && item.code != last.code) {
+        sync_.crank_other_edge(time_of(item, role));
+      }
     }
   }
 
@@ -238,8 +286,7 @@ class Monitor::Pipeline {
       if (role.role == Role::crank) {
         sync_.crank_other_edge(time_of(item, role));
       } else if (role.role == Role::cam) {
-        sync_.cam_other_edge(role.cam, code == EdgeCode::rising ? ActiveEdge::rising : ActiveEdge::falling,
-                             time_of(item, role));
+        sync_.cam_other_edge(role.cam, edge_of(code), time_of(item, role));
       }
       return;
     }
@@ -254,7 +301,7 @@ class Monitor::Pipeline {
       ++row_.crank_edges;
       sync_.crank_edge(t_ns);
     } else if (role.role == Role::cam) {
-      sync_.cam_edge(role.cam, code == EdgeCode::rising ? ActiveEdge::rising : ActiveEdge::falling, t_ns);
+      sync_.cam_edge(role.cam, edge_of(code), t_ns);
     } else {
       sync_.reference_edge(t_ns);
     }
@@ -709,6 +756,7 @@ class Monitor::Pipeline {
   Observer& observer_;
   std::uint64_t next_id_ = 1;
   Sync sync_;
+  PlainRun run_;  // kept only so that it need not be made anew each time
   FaultWatch faults_;
   CamWatch cams_;
   CamChangeWatch cam_changes_;

@@ -3,7 +3,6 @@
 #include <algorithm>
 #include <cmath>
 #include <cstddef>
-#include <utility>
 
 #include "sync/crank_limits.hpp"
 
@@ -38,28 +37,21 @@ StrictCounter::StrictCounter(std::span<const double> step_deg) : teeth_until_gap
   }
 }
 
-void StrictCounter::edges(std::span<const std::int64_t> t_ns) {
-  if (!available() || t_ns.empty()) {
-    return;
-  }
-  // As edge() does it, with what changes from edge to edge at hand.
-  int count = count_;
-  std::int64_t last_ns = last_ns_;
-  std::int64_t dt_ns = last_dt_ns_;
-  for (const std::int64_t each_ns : t_ns) {
-    const double limit_ns = static_cast<double>(dt_ns) * gap_ratio_;
-    dt_ns = each_ns - last_ns;
-    last_ns = each_ns;
-    ++count;
-    const bool gap = static_cast<double>(dt_ns) > limit_ns;
-    if (gap || count > edges_per_gap_) {
-      count_ = std::exchange(count, 0);
-      at_gap(gap);
+void StrictCounter::plain_teeth(std::span<const std::int64_t> t_ns, int before) {
+  while (available() && !t_ns.empty()) {
+    const int until_gap = teeth_until_gap_[static_cast<std::size_t>(before)];
+    const int plain = std::min({static_cast<int>(t_ns.size()), until_gap, edges_per_gap_ - count_});
+    const auto done = static_cast<std::size_t>(std::max(plain, 1));
+    if (plain > 0) {
+      count_ += plain;
+      last_dt_ns_ = t_ns[done - 1] - (plain > 1 ? t_ns[done - 2] : last_ns_);
+      last_ns_ = t_ns[done - 1];
+    } else {
+      edge(t_ns.front());
     }
+    t_ns = t_ns.subspan(done);
+    before = (before + static_cast<int>(done)) % static_cast<int>(teeth_until_gap_.size());
   }
-  count_ = count;
-  last_ns_ = last_ns;
-  last_dt_ns_ = dt_ns;
 }
 
 void StrictCounter::at_gap(bool gap) {

@@ -31,22 +31,10 @@ class StrictCounter {
     }
   }
 
-  // As edge() for each.
-  void edges(std::span<const std::int64_t> t_ns);
-
-  // The same for the teeth that follow tooth `before` of the turn, when from each step to the next, the two before the first
+  // As edge() for each of the teeth that follow tooth `before` of the turn, when from each step to the next, the two before the first
   // included, the time for a degree changes by no more than crank_limits::next_tooth_ratio_max: away from the gap none can
-  // look like one, so these are only counted.
-  void plain_teeth(std::span<const std::int64_t> t_ns, int before) {
-    const auto more = static_cast<int>(t_ns.size());
-    if (more < 2 || more > teeth_until_gap_[static_cast<std::size_t>(before)] || count_ + more > edges_per_gap_) {
-      edges(t_ns);
-      return;
-    }
-    count_ += more;
-    last_ns_ = t_ns.back();
-    last_dt_ns_ = last_ns_ - t_ns[t_ns.size() - 2];
-  }
+  // look like one, so there they are only counted.
+  void plain_teeth(std::span<const std::int64_t> t_ns, int before);
 
   bool in_sync() const { return in_sync_; }
   // Times that it fell out of sync.

@@ -16,6 +16,8 @@ namespace {
 
 constexpr std::int64_t ns_per_s = 1'000'000'000;
 constexpr std::size_t pending_max = 512;
+// Without a crank edge for less than so much of a turn, cam edges say nothing.
+constexpr double turns_least = 0.5;
 
 double largest_step(const ToothCycle& cycle) {
   double largest = 0;
@@ -56,6 +58,7 @@ Sync::Sync(const Engine& engine)
           std::lround(static_cast<double>(cycle_.teeth.size()) * deg_per_rev / cycle_.cycle_deg))),
       largest_step_deg_(largest_step(cycle_)),
       smallest_step_deg_(smallest_step(cycle_)),
+      no_step_is_silence_(largest_step_deg_ * crank_limits::next_tooth_ratio_max < 0.99 * turns_least * deg_per_rev),
       cams_(engine.cams.size()),
       last_shift_deg_(engine.cams.size()),
       ripple_order_(firings_per_turn(engine)) {
@@ -382,24 +385,28 @@ void Sync::take_loss(std::int64_t t_ns) {
 // Known delays differ by channel, so an edge may belong before one that came earlier.
 void Sync::add_pending(const Pending& edge) {
   const auto later = [](std::int64_t t_ns, const Pending& other) { return t_ns < other.t_ns; };
-  pending_.insert(std::upper_bound(pending_.begin(), pending_.end(), edge.t_ns, later), edge);
+  const bool newest = pending_.empty() || pending_.back().t_ns <= edge.t_ns;
+  pending_.insert(newest ? pending_.end() : std::upper_bound(pending_.begin(), pending_.end(), edge.t_ns, later), edge);
   if (pending_.size() > pending_max) {
-    pending_.pop_front();
+    pending_.erase(pending_.begin());
   }
 }
 
-void Sync::cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns) {
+void Sync::note_cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns) {
   add_pending({t_ns, cam, edge, true});
   if (edge == engine_.cams[cam].edges.front().edge) {
     wheel_.cam_edge(cam, t_ns);
   }
+}
+
+void Sync::cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns) {
+  note_cam_edge(cam, edge, t_ns);
   if (cycle_.repeat_teeth == 1 && known_ != PlaceKnown::cycle) {
     jump_.cam_edge(cam, t_ns);
   }
   ++cams_since_crank_;
   // A slow crank may have stopped, and have swung back under the cam sensor.
   constexpr double slow_rpm = 400;
-  constexpr double turns_least = 0.5;
   constexpr double turns_when_slow = 1.5;
   const auto silent_ns = static_cast<double>(t_ns - newest_ns());
   const bool may_be_silent = tracker_.locked() && !silence_reported_ && tracker_.next_interval_ns() > 0 &&

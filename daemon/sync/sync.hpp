@@ -147,9 +147,21 @@ class Sync {
   }
   // So many crank edges in a row, if each is the next tooth, are counted and no event comes of them.
   std::size_t edges_until_due() const;
-  // As crank_edge() for each of these, at most so many; stops at the first that is not plainly the next tooth. How many were
-  // taken. No event ever comes of it.
-  std::size_t plain_crank_edges(std::span<const std::int64_t> t_ns);
+  // A cam's edge among such edges of the crank: after so many of them, at least one, and before another.
+  struct CamAmong {
+    std::size_t after = 0;
+    std::size_t cam = 0;
+    ActiveEdge edge = ActiveEdge::falling;
+    std::int64_t t_ns = 0;  // not before the edge before it nor after the edge after it
+  };
+  // Whether this cam's edges may be given with them.
+  bool takes_among(std::size_t cam) const {
+    return known_ == PlaceKnown::cycle && no_step_is_silence_ && !cam_patterns_.watches(cam);
+  }
+  // As crank_edge() for each of these, at most so many, and cam_edge() between them; stops at the first that is not plainly
+  // the next tooth. How many crank edges were taken, and with them the cams' before the last of these. No event ever comes
+  // of it.
+  std::size_t plain_crank_edges(std::span<const std::int64_t> t_ns, std::span<const CamAmong> cams);
   void cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns);
   void reference_edge(std::int64_t t_ns);
   // An edge of the crank channel that is not active: only the look at the wheel cares, and the teeth's duty.
@@ -216,6 +228,7 @@ class Sync {
   static constexpr std::size_t reference_channel = 1000;
 
   void add_pending(const Pending& edge);
+  void note_cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns);
   void handle(CrankEvent event, std::int64_t t_ns);
   void look_at_wheel();
   void look_at_shaft();
@@ -319,11 +332,13 @@ class Sync {
   std::vector<int> alike_;  // places that no cam of this file can tell from one another, as steps from any of them
   double largest_step_deg_ = 0;
   double smallest_step_deg_ = 0;
+  bool no_step_is_silence_ =
+      false;  // however long a step a plain edge ends, no cam edge in it means that the crank's are missing
   LockState state_ = LockState::no_signal;
   PlaceKnown known_ = PlaceKnown::none;
   int place_ = 0;
   std::vector<SyncEvent> events_;
-  std::deque<Pending> pending_;
+  std::vector<Pending> pending_;  // in order of time
   std::vector<CamTrack> cams_;
   std::vector<std::optional<double>> last_shift_deg_;  // of each cam, as last seen without a mismatch; kept over locks
   double ripple_order_ = 2;

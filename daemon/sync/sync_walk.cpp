@@ -3,6 +3,7 @@
 #include <array>
 #include <cmath>
 #include <cstddef>
+#include <type_traits>
 #include <utility>
 
 #include "geometry/angle.hpp"
@@ -29,7 +30,8 @@ std::size_t Sync::edges_until_due() const {
       ready_tooth_ > last_tooth_ ? ready_tooth_ - last_tooth_ : ready_tooth_ + teeth - last_tooth_;
   const auto until_tdc = static_cast<std::uint64_t>(to_ready - 1);
   const std::uint64_t most = std::min(until_tdc, wheel_.edges_until_look());
-  if (std::all_of(pending_.begin(), pending_.end(), [this](const Pending& edge) { return only_noted(edge); })) {
+  if (pending_.empty() ||
+      std::all_of(pending_.begin(), pending_.end(), [this](const Pending& edge) { return only_noted(edge); })) {
     return most;
   }
   std::uint64_t until_located = 0;
@@ -40,7 +42,7 @@ std::size_t Sync::edges_until_due() const {
   return std::min(most, until_located);
 }
 
-std::size_t Sync::plain_crank_edges(std::span<const std::int64_t> t_ns) {
+std::size_t Sync::plain_crank_edges(std::span<const std::int64_t> t_ns, std::span<const CamAmong> cams) {
   const std::int64_t newest_before_ns = newest_ns();
   const std::int32_t tooth_before = tracker_.mark(tracker_.marks_end() - 1).tooth;
   const std::size_t taken = tracker_.take_plain(t_ns);
@@ -50,6 +52,12 @@ std::size_t Sync::plain_crank_edges(std::span<const std::int64_t> t_ns) {
   before_newest_ns_ = taken > 1 ? t_ns[taken - 2] : newest_before_ns;
   strict_.plain_teeth(t_ns.first(taken), tooth_before % cycle_.repeat_teeth);
   wheel_.edges(t_ns.first(taken));
+  for (const CamAmong& cam : cams) {
+    if (cam.after < taken) {
+      note_cam_edge(cam.cam, cam.edge, cam.t_ns);
+      ++cams_since_crank_;
+    }
+  }
   if (cams_since_crank_ != 0) {
     cams_since_crank_ = 0;
     silence_reported_ = false;
@@ -126,9 +134,9 @@ Sync::Located Sync::interpolate(std::uint64_t index, std::int64_t t_ns) const {
   constexpr std::uint64_t after = 2;
   const std::uint64_t first = std::max(segment_start_, index - std::min(index, before));
   const std::uint64_t last = std::min(index + after, tracker_.marks_end() - 1);
-  std::array<double, before + after + 1> x{};
-  std::array<double, before + after + 1> y{};
-  std::array<double, before + after + 1> polynomial{};
+  std::array<double, before + after + 1> x;
+  std::array<double, before + after + 1> y;
+  std::array<double, before + after + 1> polynomial;
   std::size_t count = 0;
   const auto add = [&](std::uint64_t i, double turned_deg) {
     x[count] = static_cast<double>(tracker_.mark(i).t_ns - t_ns);
@@ -157,13 +165,20 @@ Sync::Located Sync::interpolate(std::uint64_t index, std::int64_t t_ns) const {
     }
   }
   double correction = 0;
-  for (std::size_t k = 0; k < count; ++k) {
-    polynomial[k] = y[k];
-    for (std::size_t j = k; j-- > 0;) {
-      polynomial[j] = (x[k] * polynomial[j] - x[j] * polynomial[j + 1]) / (x[k] - x[j]);
+  const auto neville = [&](auto points) {
+    for (std::size_t k = 0; k < points; ++k) {
+      polynomial[k] = y[k];
+      for (std::size_t j = k; j-- > 0;) {
+        polynomial[j] = (x[k] * polynomial[j] - x[j] * polynomial[j + 1]) / (x[k] - x[j]);
+      }
+      // polynomial[0] now goes through the first k + 1 points.
+      correction = k + 1 < points || k < 1 ? polynomial[0] : correction;
     }
-    // polynomial[0] now goes through the first k + 1 points.
-    correction = k + 1 < count || k < 1 ? polynomial[0] : correction;
+  };
+  if (count == x.size()) {
+    neville(std::integral_constant<std::size_t, x.size()>());  // the rule; of fixed length, at half the cost
+  } else {
+    neville(count);
   }
   const double dip_deg = hidden_dip_deg(index);
   const double last_change_deg = count > 2 ? std::fabs(polynomial[0] - correction) : 0;
@@ -208,7 +223,7 @@ void Sync::locate_pending(std::uint64_t index) {
   const std::int64_t end_ns = tracker_.mark(index).t_ns;
   while (!pending_.empty() && pending_.front().t_ns < end_ns) {
     const Pending edge = pending_.front();
-    pending_.pop_front();
+    pending_.erase(pending_.begin());
     take_located(edge, interpolate(index, edge.t_ns));
   }
 }
