@@ -48,8 +48,13 @@ std::vector<double> RowFit::solve(std::span<const double> right) const {
   const std::size_t n = normal_.size();
   std::vector<double> solution(n, 0.0);
   for (std::size_t r = 0; r < rows_.size(); ++r) {
-    for (std::size_t i = 0; i < n && !left_out_[r]; ++i) {
-      solution[i] += rows_[r][i] * right[r];
+    if (left_out_[r]) {
+      continue;
+    }
+    const std::vector<double>& row = rows_[r];
+    const double of_row = right[r];
+    for (std::size_t i = 0; i < n; ++i) {
+      solution[i] += row[i] * of_row;
     }
   }
   for (std::size_t column = 0; column < n; ++column) {

@@ -94,12 +94,15 @@ std::vector<double> WheelHealth::late_of(const ToothTimesEvent& event) {
   const double a = first - b;
   rpm_ = rpm_at(both / (2 * cycle_.cycle_deg));
   std::vector<double> late;
+  late.reserve(2 * teeth);
   double x = 0;
+  std::size_t tooth = event.first;
   for (std::size_t i = 0; i < 2 * teeth; ++i) {
     const auto t = static_cast<double>(event.t_ns[i] - event.t_ns[0]);
     const double ns_per_deg = (a + 2 * b * x) / cycle_.cycle_deg;
     late.push_back((t - (a * x + b * x * x)) / ns_per_deg);
-    x += cycle_.teeth[(event.first + i) % teeth].step_deg / cycle_.cycle_deg;
+    x += cycle_.teeth[tooth].step_deg / cycle_.cycle_deg;
+    tooth = tooth + 1 == teeth ? 0 : tooth + 1;
   }
   return late;
 }
@@ -168,14 +171,16 @@ WheelHealth::Fit WheelHealth::fit(const std::vector<double>& late_deg, const std
     waves_of_teeth_.emplace(wave_rows(), left_out);
   }
   const std::vector<double> solved = waves_of_teeth_->solve(late_deg);
+  const std::size_t masked_terms = 1 + 2 * masked_.size();
   Fit result;
+  result.error_deg.reserve(teeth_.size());
   if (run_out_seen_) {
     result.run_out = {solved[solved.size() - 2], solved.back()};
   }
   for (std::size_t i = 0; i < teeth_.size(); ++i) {
     const std::span<const double> row = waves_of_teeth_->row(i);
     double hidden = 0;
-    for (std::size_t k = 0; k < 1 + 2 * masked_.size(); ++k) {
+    for (std::size_t k = 0; k < masked_terms; ++k) {
       hidden += row[k] * solved[k];
     }
     result.error_deg.push_back(late_deg[i] - hidden);

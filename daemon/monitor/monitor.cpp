@@ -179,7 +179,7 @@ class Monitor::Pipeline {
     return seen;
   }
 
-  static constexpr std::size_t run_edges = 64;
+  static constexpr std::size_t run_edges = 128;
   // The front of what has come: active edges of the crank, cams' active edges between two of them, and other edges of the
   // crank.
   struct PlainRun {
@@ -187,6 +187,7 @@ class Monitor::Pipeline {
     std::size_t seen = 0;      // items
     std::size_t active = 0;
     std::size_t cam_edges = 0;
+    std::size_t other_edges = 0;                 // of the crank, not active
     std::array<std::int64_t, run_edges> t_ns{};  // of the active edges
     std::array<Sync::CamAmong, 8> cams{};
   };
@@ -194,6 +195,7 @@ class Monitor::Pipeline {
   void gather(std::span<const Item> items, std::size_t most, const ChannelRole& crank) {
     PlainRun& run = run_;
     run.cam_edges = 0;
+    run.other_edges = 0;
     Item active_edge = items.front();
     active_edge.code = static_cast<std::uint8_t>(crank.active);
     const std::uint32_t wanted = kind_channel_and_code(active_edge);
@@ -207,7 +209,9 @@ class Monitor::Pipeline {
       const Item& item = items[seen];
       if (is_edge(item, wanted)) {
         run.t_ns[active++] = item.source_ns - delay_ns;
-      } else if (kind_and_channel(item) != crank_edge && !gather_cam(items, seen, active, crank)) {
+      } else if (kind_and_channel(item) == crank_edge) {
+        ++run.other_edges;
+      } else if (!gather_cam(items, seen, active, crank)) {
         break;
       }
     }
@@ -249,13 +253,12 @@ class Monitor::Pipeline {
     last_source_ns_ = last.source_ns;
     last_crank_host_ns_ = last.host_ns;
     hears_crank_ = true;
-    if (last.sequence < evidence_due_ && active == items.size()) {
-      return;
+    if (last.sequence >= evidence_due_) {
+      std::for_each(items.begin(), items.end(), [this](const Item& item) { note_evidence(item); });
     }
-    for (const Item& item : items) {
-      note_evidence(item);
-      if (kind_and_channel(item) == kind_and_channel(last) && item.code != last.code) {
-        sync_.crank_other_edge(time_of(item, role));
+    for (std::size_t i = 0; i < items.size() && run_.other_edges > 0; ++i) {
+      if (kind_and_channel(items[i]) == kind_and_channel(last) && items[i].code != last.code) {
+        sync_.crank_other_edge(time_of(items[i], role));
       }
     }
   }

@@ -15,6 +15,7 @@ std::optional<double> edge_scatter_deg(std::span<const TimedTooth> teeth) {
   constexpr double median_of_chi_square = 0.4549;
   constexpr double same_deg = 1e-6;
   std::vector<double> squares;
+  squares.reserve(teeth.size());
   for (std::size_t first = 0; first + weights.size() <= teeth.size(); ++first) {
     const std::span<const TimedTooth> five = teeth.subspan(first, weights.size());
     const double step_deg = five.front().step_deg;

@@ -64,9 +64,12 @@ std::size_t Sync::plain_crank_edges(std::span<const std::int64_t> t_ns, std::spa
   }
   const std::uint64_t end = walked_ + taken;
   while (!pending_.empty() && pending_.front().t_ns < tracker_.mark(end - 1).t_ns) {
+    // The first mark after it.
+    const auto after = [&](std::uint64_t index) { return tracker_.mark(index).t_ns > pending_.front().t_ns; };
     std::uint64_t index = walked_;
-    while (tracker_.mark(index).t_ns <= pending_.front().t_ns) {
-      ++index;
+    for (std::uint64_t last = end - 1; index < last;) {
+      const std::uint64_t middle = index + (last - index) / 2;
+      (after(middle) ? last : index) = after(middle) ? middle : middle + 1;
     }
     pass_plainly(index);
     locate_pending(index);
@@ -352,6 +355,7 @@ void Sync::watch_timing(std::uint64_t index) {
     return;
   }
   std::vector<TimedTooth> teeth;
+  teeth.reserve(turn);
   for (std::uint64_t i = index - turn; i < index; ++i) {
     const CrankMark& from = tracker_.mark(i);
     const CrankMark& to = tracker_.mark(i + 1);
