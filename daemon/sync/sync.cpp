@@ -392,15 +392,15 @@ void Sync::add_pending(const Pending& edge) {
   }
 }
 
-void Sync::note_cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns) {
-  add_pending({t_ns, cam, edge, true});
+void Sync::note_cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns, std::uint64_t next_mark) {
+  add_pending({t_ns, cam, edge, true, next_mark});
   if (edge == engine_.cams[cam].edges.front().edge) {
     wheel_.cam_edge(cam, t_ns);
   }
 }
 
 void Sync::cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns) {
-  note_cam_edge(cam, edge, t_ns);
+  note_cam_edge(cam, edge, t_ns, tracker_.marks_end());
   if (cycle_.repeat_teeth == 1 && known_ != PlaceKnown::cycle) {
     jump_.cam_edge(cam, t_ns);
   }
@@ -468,7 +468,7 @@ Sync::TellingCamEdges Sync::telling_cam_edges() const {
 }
 
 void Sync::reference_edge(std::int64_t t_ns) {
-  add_pending({t_ns, reference_channel, ActiveEdge::falling, true});
+  add_pending({t_ns, reference_channel, ActiveEdge::falling, true, tracker_.marks_end()});
 }
 
 void Sync::tick(std::int64_t silent_ns) {

@@ -173,7 +173,7 @@ class Sync {
   // An edge of a cam's channel of the polarity that the file does not list: only the look at the cam's pattern cares.
   void cam_other_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns) {
     if (cam_patterns_.watches(cam) && tracker_.locked()) {
-      add_pending({t_ns, cam, edge, false});
+      add_pending({t_ns, cam, edge, false, tracker_.marks_end()});
     }
   }
 
@@ -212,7 +212,8 @@ class Sync {
     std::int64_t t_ns = 0;
     std::size_t channel = 0;  // cam index, or reference_channel
     ActiveEdge edge = ActiveEdge::falling;
-    bool listed = true;  // in the file, by its polarity
+    bool listed = true;           // in the file, by its polarity
+    std::uint64_t next_mark = 0;  // where the first mark after it is likely to be
   };
   struct CamTrack {
     std::vector<LocatedEdge> edges;         // not yet given to a finished frame
@@ -228,7 +229,8 @@ class Sync {
   static constexpr std::size_t reference_channel = 1000;
 
   void add_pending(const Pending& edge);
-  void note_cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns);
+  void note_cam_edge(std::size_t cam, ActiveEdge edge, std::int64_t t_ns, std::uint64_t next_mark);
+  std::uint64_t first_mark_after(const Pending& edge) const;
   void handle(CrankEvent event, std::int64_t t_ns);
   void look_at_wheel();
   void look_at_shaft();

@@ -34,17 +34,25 @@ std::size_t Sync::edges_until_due() const {
       std::all_of(pending_.begin(), pending_.end(), [this](const Pending& edge) { return only_noted(edge); })) {
     return most;
   }
-  std::uint64_t until_located = 0;
-  while (walked_ + until_located < tracker_.marks_end() &&
-         tracker_.mark(walked_ + until_located).t_ns <= pending_.front().t_ns) {
-    ++until_located;
+  return std::min(most, first_mark_after(pending_.front()) - walked_);
+}
+
+// The first mark after this edge of those not walked over; one past the newest when there is none.
+std::uint64_t Sync::first_mark_after(const Pending& edge) const {
+  std::uint64_t index = std::clamp(edge.next_mark, walked_, tracker_.marks_end());
+  while (index > walked_ && tracker_.mark(index - 1).t_ns > edge.t_ns) {
+    --index;
   }
-  return std::min(most, until_located);
+  while (index < tracker_.marks_end() && tracker_.mark(index).t_ns <= edge.t_ns) {
+    ++index;
+  }
+  return index;
 }
 
 std::size_t Sync::plain_crank_edges(std::span<const std::int64_t> t_ns, std::span<const CamAmong> cams) {
   const std::int64_t newest_before_ns = newest_ns();
-  const std::int32_t tooth_before = tracker_.mark(tracker_.marks_end() - 1).tooth;
+  const std::uint64_t marks_before = tracker_.marks_end();
+  const std::int32_t tooth_before = tracker_.mark(marks_before - 1).tooth;
   const std::size_t taken = tracker_.take_plain(t_ns);
   if (taken == 0) {
     return 0;
@@ -54,7 +62,7 @@ std::size_t Sync::plain_crank_edges(std::span<const std::int64_t> t_ns, std::spa
   wheel_.edges(t_ns.first(taken));
   for (const CamAmong& cam : cams) {
     if (cam.after < taken) {
-      note_cam_edge(cam.cam, cam.edge, cam.t_ns);
+      note_cam_edge(cam.cam, cam.edge, cam.t_ns, marks_before + cam.after);
       ++cams_since_crank_;
     }
   }
@@ -64,13 +72,7 @@ std::size_t Sync::plain_crank_edges(std::span<const std::int64_t> t_ns, std::spa
   }
   const std::uint64_t end = walked_ + taken;
   while (!pending_.empty() && pending_.front().t_ns < tracker_.mark(end - 1).t_ns) {
-    // The first mark after it.
-    const auto after = [&](std::uint64_t index) { return tracker_.mark(index).t_ns > pending_.front().t_ns; };
-    std::uint64_t index = walked_;
-    for (std::uint64_t last = end - 1; index < last;) {
-      const std::uint64_t middle = index + (last - index) / 2;
-      (after(middle) ? last : index) = after(middle) ? middle : middle + 1;
-    }
+    const std::uint64_t index = first_mark_after(pending_.front());
     pass_plainly(index);
     locate_pending(index);
   }

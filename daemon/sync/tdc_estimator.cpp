@@ -71,10 +71,10 @@ double TdcEstimator::known_deg(const FittedTime& fitted) const {
 
 // How far a curve that may bend more is from the fit, beyond what noise makes of that: of two least-squares fits of which one
 // contains the other, the variance of the difference is the difference of the variances.
-double TdcEstimator::bent_deg(const FittedTime& fitted, const FittedTime& finer) const {
-  const double off_deg = (finer.t_ns - fitted.t_ns) / fitted.ns_per_deg;
+double TdcEstimator::bent_deg(const FittedTime& fitted, double finer_t_ns, double finer_noise_gain) const {
+  const double off_deg = (finer_t_ns - fitted.t_ns) / fitted.ns_per_deg;
   const double noise = known_deg(fitted);
-  const double by_noise = noise * noise * (finer.noise_gain * finer.noise_gain - fitted.noise_gain * fitted.noise_gain);
+  const double by_noise = noise * noise * (finer_noise_gain * finer_noise_gain - fitted.noise_gain * fitted.noise_gain);
   return std::sqrt(std::max(0.0, off_deg * off_deg - by_noise));
 }
 
@@ -127,7 +127,7 @@ std::optional<TdcEstimate> TdcEstimator::estimate(const TdcPoints& points) {
   double model_deg = 0;
   if (smooth_enough(fitted)) {
     learn(fitted);
-    model_deg = bent_deg(fitted, finer_->through(t_ns));
+    model_deg = bent_deg(fitted, finer_->time_at_0_ns(t_ns), finer_->noise_gain());
   } else {
     // Speed changes too fast for the wide window: four teeth on either side, and what three on either side would say.
     const FittedTime plainer = fit_around(points, 3, quintic);

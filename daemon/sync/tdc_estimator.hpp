@@ -13,9 +13,9 @@ namespace cw {
 // Teeth around a TDC, the newest (greatest angle) first. Angles from the TDC; times on any base near.
 struct TdcPoints {
   static constexpr std::size_t most = 64;
-  std::array<double, most> angle_deg{};
-  std::array<double, most> t_ns{};
   std::size_t count = 0;
+  std::array<double, most> angle_deg;  // of the first `count`; what follows has no value
+  std::array<double, most> t_ns;
   std::size_t nearest_after = 0;  // index of the last tooth at or after the TDC, from which angles go below 0
   double hidden_dip_deg = 0;      // how far speed unseen between the two nearest teeth may carry the TDC
 };
@@ -54,7 +54,7 @@ class TdcEstimator {
   bool smooth_enough(const FittedTime& fitted) const;
   void learn(const FittedTime& fitted);
   double known_deg(const FittedTime& fitted) const;
-  double bent_deg(const FittedTime& fitted, const FittedTime& finer) const;
+  double bent_deg(const FittedTime& fitted, double finer_t_ns, double finer_noise_gain) const;
   double noise_deg(const FittedTime& fitted) const;
   double stated_deg(double ns_per_deg, double noise_deg, double model_deg) const;
 

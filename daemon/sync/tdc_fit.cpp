@@ -109,15 +109,24 @@ FittedTime TimeFit::through(std::span<const double> t_ns) const {
   return with_terms([&]<std::size_t terms>() { return through_with<terms>(t_ns); });
 }
 
+double TimeFit::time_at_0_ns(std::span<const double> t_ns) const {
+  return with_terms([&]<std::size_t terms>() { return coefficients<terms>(t_ns)[0]; });
+}
+
 template <std::size_t terms>
-FittedTime TimeFit::through_with(std::span<const double> t_ns) const {
+TimeFit::Row TimeFit::coefficients(std::span<const double> t_ns) const {
   Row right{};
   for (std::size_t p = 0; p < t_ns.size(); ++p) {
     for (std::size_t i = 0; i < terms; ++i) {
       right[i] += powers_[p][i] * t_ns[p];
     }
   }
-  const Row coefficient = solve<terms>(right);
+  return solve<terms>(right);
+}
+
+template <std::size_t terms>
+FittedTime TimeFit::through_with(std::span<const double> t_ns) const {
+  const Row coefficient = coefficients<terms>(t_ns);
   double squares = 0;
   double differences = 0;
   double before = 0;

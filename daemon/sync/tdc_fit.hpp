@@ -33,6 +33,9 @@ class TimeFit {
 
   // One time for each angle.
   FittedTime through(std::span<const double> t_ns) const;
+  // Of that t_ns alone, at half the cost.
+  double time_at_0_ns(std::span<const double> t_ns) const;
+  double noise_gain() const { return noise_gain_; }
 
   std::span<const double> angle_deg() const { return angle_deg_; }
 
@@ -45,6 +48,8 @@ class TimeFit {
   auto with_terms(Work work) const;
   template <std::size_t terms>
   Row solve(Row right) const;
+  template <std::size_t terms>
+  Row coefficients(std::span<const double> t_ns) const;
   template <std::size_t terms>
   FittedTime through_with(std::span<const double> t_ns) const;
 
