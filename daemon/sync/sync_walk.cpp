@@ -139,9 +139,9 @@ Sync::Located Sync::interpolate(std::uint64_t index, std::int64_t t_ns) const {
   constexpr std::uint64_t after = 2;
   const std::uint64_t first = std::max(segment_start_, index - std::min(index, before));
   const std::uint64_t last = std::min(index + after, tracker_.marks_end() - 1);
-  std::array<double, before + after + 1> x;
-  std::array<double, before + after + 1> y;
-  std::array<double, before + after + 1> polynomial;
+  std::array<double, before + after + 1> x{};
+  std::array<double, before + after + 1> y{};
+  std::array<double, before + after + 1> polynomial{};
   std::size_t count = 0;
   const auto add = [&](std::uint64_t i, double turned_deg) {
     x[count] = static_cast<double>(tracker_.mark(i).t_ns - t_ns);
