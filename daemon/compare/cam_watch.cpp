@@ -184,14 +184,18 @@ bool CamWatch::may_have_stepped(const Cam& cam) const {
   const CamPattern& pattern = engine_.cams[cam.recent.back().cam];
   const double least_limit_deg = pattern.fixed() ? engine_.limits.cam_warning_deg
                                                  : std::max(engine_.limits.cam_warning_deg, pattern.tolerance_deg);
-  const auto [low, high] = std::minmax_element(cam.level.begin(), cam.level.end(),
-                                               [](const Phase& a, const Phase& b) { return a.deg < b.deg; });
+  double low_deg = cam.level.front().deg;
+  double high_deg = low_deg;
+  for (const Phase& phase : cam.level) {
+    low_deg = std::min(low_deg, phase.deg);
+    high_deg = std::max(high_deg, phase.deg);
+  }
   bool all_later = true;
   bool all_earlier = true;
   for (std::size_t i = cam.recent.size() - step_cycles; i < cam.recent.size(); ++i) {
     const double phase_deg = cam.recent[i].match.shift_deg;
-    all_later = all_later && phase_deg - low->deg > least_limit_deg;
-    all_earlier = all_earlier && phase_deg - high->deg < -least_limit_deg;
+    all_later = all_later && phase_deg - low_deg > least_limit_deg;
+    all_earlier = all_earlier && phase_deg - high_deg < -least_limit_deg;
   }
   return all_later || all_earlier;
 }

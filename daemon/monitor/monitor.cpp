@@ -253,8 +253,9 @@ class Monitor::Pipeline {
     last_source_ns_ = last.source_ns;
     last_crank_host_ns_ = last.host_ns;
     hears_crank_ = true;
-    if (last.sequence >= evidence_due_) {
-      std::for_each(items.begin(), items.end(), [this](const Item& item) { note_evidence(item); });
+    while (last.sequence >= evidence_due_) {
+      note_evidence(*std::partition_point(items.begin(), items.end(),
+                                          [this](const Item& item) { return item.sequence < evidence_due_; }));
     }
     for (std::size_t i = 0; i < items.size() && run_.other_edges > 0; ++i) {
       if (kind_and_channel(items[i]) == kind_and_channel(last) && items[i].code != last.code) {
