@@ -257,7 +257,8 @@ class Sync {
     if (error_deg_.empty()) {
       return 0;
     }
-    const auto tooth = static_cast<std::size_t>(tracker_.mark(index).tooth + place_ * cycle_.repeat_teeth);
+    const int on = tracker_.mark(index).tooth + place_ * cycle_.repeat_teeth;
+    const auto tooth = static_cast<std::size_t>(on);
     return error_deg_[tooth < error_deg_.size() ? tooth : tooth - error_deg_.size()];
   }
   double hidden_dip_deg(std::uint64_t index) const;
