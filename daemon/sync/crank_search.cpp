@@ -184,7 +184,9 @@ void CrankTracker::take_lock(const EdgeRow& row) {
   gaps_since_lock_ = 0;
   lock_mark_ = mark_count_;
   unsure_until_ = unsure_from_;
+  counted_back_until_ = first_mark_;
   if (cycle_.repeat_teeth > 1 && row.speed.ns_per_deg > ns_per_deg_at(crank_limits::unsure_rpm)) {
+    counted_back_until_ = after_first_gap();
     // Among the last edges one too many may pass for a change of speed: the next gap tells.
     unsure_from_ = mark_count_ - std::min(mark_count_ - first_mark_, lag_marks);
     unsure_until_ = crank_limits::no_mark;
@@ -192,6 +194,16 @@ void CrankTracker::take_lock(const EdgeRow& row) {
   ratio_least_ = 1;
   ratio_most_ = 1;
   loss_reason_ = LossReason::none;
+}
+
+// The second mark after the first gap of the lock that has just been taken.
+std::uint64_t CrankTracker::after_first_gap() const {
+  for (std::uint64_t i = first_mark_; i + 2 < mark_count_; ++i) {
+    if (cycle_step_deg_[static_cast<std::size_t>(marks_[i & mask_].tooth)] == gap_deg_) {
+      return i + 2;
+    }
+  }
+  return first_mark_;
 }
 
 // A lost lock is found again when all edges since the last sure tooth are explained by a crank that went on forwards, with

@@ -124,6 +124,9 @@ class CrankTracker {
   // Whether the place of this mark, of the lock that holds, rests on more than an explanation of many odd edges: from
   // the first of them to the next gap that comes where it should, it does not.
   bool well_supported(std::uint64_t index) const { return index < unsure_from_ || index >= unsure_until_; }
+  // Marks of this lock before this one are counted back over the first gap that it has seen. On a slow crank a tooth missed
+  // beside that gap makes it no longer than a dip in speed may, and puts all of them off by one.
+  std::uint64_t counted_back_until() const { return counted_back_until_; }
   // Whether, in the episode that was just resolved, a slow crank changed its speed within a step by so much, and not as a
   // cycle ago, that a tooth may as well have been missed or one edge have been too many. Only of wheels without a gap,
   // which never show it.
@@ -175,6 +178,7 @@ class CrankTracker {
   ScatterModel search_scatter() const;
   std::span<const double> repeat_steps() const;
   void take_lock(const EdgeRow& row);
+  std::uint64_t after_first_gap() const;
   void wait_for_rejoin(std::size_t faults_before);
   bool rejoin(const EdgeRow& row);
   bool explains_loss(const EdgeRow& row) const;
@@ -258,6 +262,7 @@ class CrankTracker {
   std::uint64_t mixed_at_mark_ = 0;  // end of the last episode with edges both missed and too many; 0 = none
   std::uint64_t confirmed_ = 0;      // marks before it have a good gap after them
   std::uint64_t lock_mark_ = 0;      // marks_end() when the lock was taken
+  std::uint64_t counted_back_until_ = 0;
   int gaps_since_lock_ = 0;
   bool holding_ = false;
   bool reopened_ = false;  // this episode goes back to the last gap

@@ -148,6 +148,7 @@ void Sync::handle(CrankEvent event, std::int64_t t_ns) {
     walked_ = tracker_.final_marks();
   } else if (event == CrankEvent::acquired) {
     start_segment();
+    untold_until_ = std::max(untold_until_, tracker_.counted_back_until());
     change_state(locked_state(), t_ns, LossReason::none);
   } else if (event == CrankEvent::rejoined) {
     rejoin(t_ns);

@@ -93,5 +93,10 @@ TEST(Mended, a_tdc_that_is_known_to_no_better_than_tens_of_degrees_is_not_told) 
   expect_no_false_alarm(88401);
 }
 
+// A tooth missed beside the gap of a slow crank, just before the lock: what was counted back over that gap was off by one.
+TEST(Mended, a_tdc_before_the_first_gap_of_a_lock_on_a_slow_crank_is_not_told) {
+  EXPECT_TRUE(run_seed(91143).verdict.false_locks.empty());
+}
+
 }  // namespace
 }  // namespace cw::campaign
