@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <bit>
 #include <cmath>
+#include <limits>
 #include <utility>
 
 #include "geometry/angle.hpp"
@@ -83,7 +84,9 @@ CrankTracker::CrankTracker(const ToothCycle& cycle)
   }
   const double mean_step = cycle_.mean_step_deg();
   slow_ns_per_deg_ = ns_per_deg_at(turning_rpm_at_6_deg * std::sqrt(mean_step / 6.0));
-  near_turning_ns_per_deg_ = mean_step < crank_limits::coarse_pitch_deg ? near_turning_share * slow_ns_per_deg_ : 0;
+  // Between teeth that lie far apart, speed does what a look at two steps can't say: never.
+  near_turning_ns_per_deg_ = mean_step < crank_limits::coarse_pitch_deg ? near_turning_share * slow_ns_per_deg_
+                                                                        : std::numeric_limits<double>::infinity();
   scatter_.edge_deg = std::min(pitch_error_max_deg, pitch_error_share * mean_step);
   const std::size_t kept = std::bit_ceil(std::max<std::size_t>(1024, 8 * count));
   mask_ = kept - 1;

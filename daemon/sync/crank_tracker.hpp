@@ -224,13 +224,10 @@ class CrankTracker {
   double next_step_deg(const Survivor& survivor) const;
   bool as_a_cycle_ago(const Survivor& survivor) const;
   bool may_turn_back(const Survivor& survivor);
-  // Whether a crank this slow may have turned back in the gap that it has just come out of. Between teeth that lie far apart
-  // its speed does what a look at two steps can't say.
-  bool near_turning() const {
-    return holding_ && near_turning_ns_per_deg_ > 0 && ns_per_deg_ > near_turning_ns_per_deg_;
-  }
+  // Whether a crank this slow may have turned back in the gap that it has just come out of.
+  bool near_turning() const { return holding_ && ns_per_deg_ > near_turning_ns_per_deg_; }
   std::vector<CrankMark> newest_teeth(std::size_t count) const;
-  bool turned_in_gap() const;
+  bool turned_in_gap(const Survivor& survivor) const;
   CrankEvent lose(LossReason reason, std::int64_t t_ns);
   bool in_episode() const { return locked_ && !on_short_path_; }
 
@@ -241,7 +238,7 @@ class CrankTracker {
   double turn_deg_ = 360;  // angle after which the pattern repeats
   int gaps_per_repeat_ = 0;
   int turn_teeth_ = 1;  // teeth in a crank turn, or in the pattern where that is longer (a wheel on the cam)
-  double near_turning_ns_per_deg_ = 0;  // 0 = never asked
+  double near_turning_ns_per_deg_ = 0;  // slower than this near_turning()
   double slow_ns_per_deg_ = 0;          // slower than this the crank may be about to turn back
   ScatterModel scatter_;
   PlaceSearch places_;  // when searching

@@ -150,15 +150,17 @@ std::vector<CrankMark> CrankTracker::newest_teeth(std::size_t count) const {
   return teeth;
 }
 
-// Asked two teeth after a gap. A crank that compression slows down so much that it would stand in the gap, and that comes
-// out of it faster and faster, was slowest in between: its v^2, which falls and rises as work is done, lies below a
-// straight line from one side of the gap to the other, and the gap takes longer than on that line, 2 L / (v1 + v2). One that turned back
-// in the gap has passed less than the gap and may take less.
-bool CrankTracker::turned_in_gap() const {
+// Two steps after a gap. A crank that compression slows down so much that it would stand in the gap, and that comes out
+// of it faster and faster, was slowest in between: its v^2, which falls and rises as work is done, lies below a straight
+// line from one side of the gap to the other, and the gap takes longer than on that line, 2 L / (v1 + v2). One that
+// turned back in the gap has passed less than the gap and may take less.
+bool CrankTracker::turned_in_gap(const Survivor& survivor) const {
+  if (!steps_[survivor.tooth == 0 ? steps_.size() - 1 : static_cast<std::size_t>(survivor.tooth) - 1].confirms) {
+    return false;
+  }
   constexpr std::size_t teeth_seen = 6;  // two steps, the gap, two steps
   const std::vector<CrankMark> teeth = newest_teeth(teeth_seen);
-  if (teeth.size() < teeth_seen || cycle_.repeat_teeth == 1 ||
-      cycle_step_deg_[static_cast<std::size_t>(teeth[2].tooth)] != gap_deg_) {
+  if (teeth.size() < teeth_seen || cycle_step_deg_[static_cast<std::size_t>(teeth[2].tooth)] != gap_deg_) {
     return false;
   }
   const auto step_deg = [&](std::size_t i) { return cycle_.between_deg(teeth[i].tooth, teeth[i + 1].tooth); };
@@ -191,7 +193,7 @@ bool CrankTracker::may_turn_back(const Survivor& survivor) {
     suspect_ns_per_deg_ = 0;
     return false;
   }
-  if (turned_in_gap()) {
+  if (turned_in_gap(survivor)) {
     return true;
   }
   const bool slows_on = suspect_ns_per_deg_ > 0 && survivor.speed.ns_per_deg > still_slowing * suspect_ns_per_deg_;

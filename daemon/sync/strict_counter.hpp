@@ -31,9 +31,9 @@ class StrictCounter {
     }
   }
 
-  // As edge() for each of the teeth that follow tooth `before` of the turn, when from each step to the next, the two before the first
-  // included, the time for a degree changes by no more than crank_limits::next_tooth_ratio_max: away from the gap none can
-  // look like one, so there they are only counted.
+  // As edge() for each of the teeth that follow tooth `before` of the turn, when from each step to the next, the two before
+  // the first included, the time for a degree changes by no more than crank_limits::next_tooth_ratio_max: away from the gap
+  // none can look like one, so there they are only counted.
   void plain_teeth(std::span<const std::int64_t> t_ns, int before);
 
   bool in_sync() const { return in_sync_; }

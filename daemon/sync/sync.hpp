@@ -335,8 +335,8 @@ class Sync {
   std::vector<int> alike_;  // places that no cam of this file can tell from one another, as steps from any of them
   double largest_step_deg_ = 0;
   double smallest_step_deg_ = 0;
-  bool no_step_is_silence_ =
-      false;  // however long a step a plain edge ends, no cam edge in it means that the crank's are missing
+  // However long a step a plain edge ends, no cam edge in it means that the crank's are missing.
+  bool no_step_is_silence_ = false;
   LockState state_ = LockState::no_signal;
   PlaceKnown known_ = PlaceKnown::none;
   int place_ = 0;

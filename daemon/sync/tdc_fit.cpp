@@ -19,26 +19,14 @@ double scale_of(std::span<const double> angle_deg) {
 }  // namespace
 
 // Calls `work` with the number of terms as a constant: so the loops over terms have a fixed length, at half the cost.
-template <typename Work>
+template <std::size_t terms, typename Work>
 auto TimeFit::with_terms(Work work) const {
-  switch (terms_) {
-    case 1:
-      return work.template operator()<1>();
-    case 2:
-      return work.template operator()<2>();
-    case 3:
-      return work.template operator()<3>();
-    case 4:
-      return work.template operator()<4>();
-    case 5:
-      return work.template operator()<5>();
-    case 6:
-      return work.template operator()<6>();
-    case 7:
-      return work.template operator()<7>();
-    default:
-      return work.template operator()<terms_max>();
+  if constexpr (terms < terms_max) {
+    if (terms < terms_) {
+      return with_terms<terms + 1>(work);
+    }
   }
+  return work.template operator()<terms>();
 }
 
 TimeFit::TimeFit(std::span<const double> angle_deg, int degree)

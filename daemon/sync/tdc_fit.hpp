@@ -44,7 +44,7 @@ class TimeFit {
   using Row = std::array<double, terms_max>;
 
   void eliminate();
-  template <typename Work>
+  template <std::size_t terms = 1, typename Work>
   auto with_terms(Work work) const;
   template <std::size_t terms>
   Row solve(Row right) const;
